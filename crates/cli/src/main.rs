@@ -1,0 +1,2 @@
+//! The `stringline` command.
+fn main() {}

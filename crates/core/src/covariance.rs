@@ -1,0 +1,94 @@
+//! Covariances and how they are stated (JCGM 100, the GUM, and JCGM 102).
+
+use crate::Vec3;
+use nalgebra::{DMatrix, Matrix3};
+use statrs::distribution::{ContinuousCDF, FisherSnedecor, StudentsT};
+
+/// The coverage probability of every expanded uncertainty we state.
+pub const COVERAGE: f64 = 0.95;
+
+/// Law of propagation of uncertainty: `J · C · Jᵀ` (JCGM 102, 6.2.1.3).
+///
+/// `jacobian` is m×n, `covariance` n×n; the result is m×m and exactly symmetric.
+pub fn propagate(jacobian: &DMatrix<f64>, covariance: &DMatrix<f64>) -> DMatrix<f64> {
+    let product = jacobian * covariance * jacobian.transpose();
+    (&product + product.transpose()) * 0.5
+}
+
+/// The coverage factor `k` for a 95 % region in `dimensions` dimensions, for a covariance
+/// known with `degrees_of_freedom` effective degrees of freedom (`f64::INFINITY` if exact).
+///
+/// One dimension: Student's t (JCGM 100, annex G). More: Hotelling's T²,
+/// `k² = d·ν/(ν−d+1)·F(d, ν−d+1)`, whose limit is the χ² of JCGM 102, 6.5.2
+/// (2.45 in two dimensions, 2.80 in three). Fewer than `dimensions + 1`
+/// degrees of freedom are raised to that: a region can be stated no worse.
+pub fn coverage_factor(dimensions: usize, degrees_of_freedom: f64) -> f64 {
+    let d = dimensions as f64;
+    // Beyond this the quantiles differ from their limits in the fifth digit only.
+    let nu = degrees_of_freedom.clamp(d + 1.0, 1e5);
+    if dimensions == 1 {
+        match StudentsT::new(0.0, 1.0, nu) {
+            Ok(t) => t.inverse_cdf(0.5 + 0.5 * COVERAGE),
+            Err(_) => f64::INFINITY,
+        }
+    } else {
+        match FisherSnedecor::new(d, nu - d + 1.0) {
+            Ok(f) => (d * nu / (nu - d + 1.0) * f.inverse_cdf(COVERAGE)).sqrt(),
+            Err(_) => f64::INFINITY,
+        }
+    }
+}
+
+/// The standard deviation along `direction` (unit) of a 3×3 covariance.
+pub fn sigma_along(covariance: &Matrix3<f64>, direction: &Vec3) -> f64 {
+    (direction.transpose() * covariance * direction)[(0, 0)]
+        .max(0.0)
+        .sqrt()
+}
+
+/// The largest standard deviation in any direction of a symmetric covariance.
+pub fn largest_sigma(covariance: &DMatrix<f64>) -> f64 {
+    covariance
+        .clone()
+        .symmetric_eigen()
+        .eigenvalues
+        .iter()
+        .fold(0.0_f64, |m, &v| m.max(v))
+        .sqrt()
+}
+
+/// An uncertainty as text with two significant digits (JCGM 100, 7.2.6), never rounded down to zero.
+pub fn two_significant(u: f64) -> String {
+    if !u.is_finite() {
+        return "unknown".into();
+    }
+    if u <= 0.0 {
+        return "0".into();
+    }
+    let decimals = (1 - u.log10().floor() as i32).clamp(0, 9) as usize;
+    format!("{u:.decimals$}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn factors_match_the_published_ones() {
+        // JCGM 102:2011, 6.5.2: k = 2.45 for two output quantities, 2.80 for three, p = 0.95.
+        assert!((coverage_factor(2, f64::INFINITY) - 2.45).abs() < 0.005);
+        assert!((coverage_factor(3, f64::INFINITY) - 2.80).abs() < 0.005);
+        // JCGM 100:2008, table G.2: t95 = 2.23 for ν = 10, 1.96 for ν → ∞.
+        assert!((coverage_factor(1, 10.0) - 2.23).abs() < 0.005);
+        assert!((coverage_factor(1, f64::INFINITY) - 1.96).abs() < 0.005);
+    }
+
+    #[test]
+    fn two_digits_are_kept() {
+        assert_eq!(two_significant(0.01234), "0.012");
+        assert_eq!(two_significant(1.26), "1.3");
+        assert_eq!(two_significant(0.00012), "0.00012");
+        assert_eq!(two_significant(34.6), "35");
+        assert_eq!(two_significant(0.0), "0");
+    }
+}

@@ -1,0 +1,1 @@
+//! Roles, constructions and the hardpoint-set format.

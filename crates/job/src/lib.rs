@@ -1,0 +1,1 @@
+//! The job document, its operations, history, replay, saving and recovery.

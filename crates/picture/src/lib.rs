@@ -1,0 +1,1 @@
+//! Pictures of scans and features without a window.

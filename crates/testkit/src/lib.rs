@@ -1,0 +1,1 @@
+//! Development only: the Kestrel scan generator, simulated patches and known bounds.
