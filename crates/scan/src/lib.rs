@@ -3,5 +3,6 @@
 //! Readers take bytes; this crate never opens a file.
 
 pub mod geometry;
+pub mod write;
 
 pub use geometry::{Cloud, Geometry, Mesh};
