@@ -7,9 +7,7 @@ use serde::{Deserialize, Serialize};
 use stringline_core::{Point3, UnitVec3, Vec3};
 
 /// The kinds of feature that can be fitted.
-#[derive(
-    Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
-)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Kind {
     /// A flat face.
@@ -109,9 +107,7 @@ impl Shape {
     /// The reported point: on the plane, on the axis, or the centre, mm.
     pub fn point(&self) -> Point3 {
         match *self {
-            Shape::Plane { point, .. }
-            | Shape::Cylinder { point, .. }
-            | Shape::Cone { point, .. } => point,
+            Shape::Plane { point, .. } | Shape::Cylinder { point, .. } | Shape::Cone { point, .. } => point,
             Shape::Sphere { centre, .. } | Shape::Circle { centre, .. } => centre,
         }
     }
@@ -147,12 +143,9 @@ impl Shape {
     /// Where a cone's surface meets its axis, mm.
     pub fn apex(&self) -> Option<Point3> {
         match *self {
-            Shape::Cone {
-                point,
-                direction,
-                radius,
-                half_angle,
-            } => Some(point - direction.into_inner() * (radius / half_angle.tan())),
+            Shape::Cone { point, direction, radius, half_angle } => {
+                Some(point - direction.into_inner() * (radius / half_angle.tan()))
+            }
             _ => None,
         }
     }
@@ -174,31 +167,18 @@ impl Shape {
     pub fn distance(&self, p: &Point3) -> f64 {
         match *self {
             Shape::Plane { point, normal } => normal.dot(&(p - point)),
-            Shape::Cylinder {
-                point,
-                direction,
-                radius,
-            } => {
+            Shape::Cylinder { point, direction, radius } => {
                 let w = p - point;
                 (w - direction.into_inner() * direction.dot(&w)).norm() - radius
             }
-            Shape::Cone {
-                point,
-                direction,
-                radius,
-                half_angle,
-            } => {
+            Shape::Cone { point, direction, radius, half_angle } => {
                 let w = p - point;
                 let along = direction.dot(&w);
                 let off = (w - direction.into_inner() * along).norm();
                 (off - radius) * half_angle.cos() - along * half_angle.sin()
             }
             Shape::Sphere { centre, radius } => (p - centre).norm() - radius,
-            Shape::Circle {
-                centre,
-                normal,
-                radius,
-            } => {
+            Shape::Circle { centre, normal, radius } => {
                 let w = p - centre;
                 let height = normal.dot(&w);
                 let off = (w - normal.into_inner() * height).norm() - radius;
@@ -212,21 +192,13 @@ impl Shape {
     pub fn normal_at(&self, p: &Point3) -> Option<Vec3> {
         match *self {
             Shape::Plane { normal, .. } => Some(normal.into_inner()),
-            Shape::Cylinder {
-                point, direction, ..
-            } => {
+            Shape::Cylinder { point, direction, .. } => {
                 let w = p - point;
                 (w - direction.into_inner() * direction.dot(&w)).try_normalize(1e-12)
             }
-            Shape::Cone {
-                point,
-                direction,
-                half_angle,
-                ..
-            } => {
+            Shape::Cone { point, direction, half_angle, .. } => {
                 let w = p - point;
-                let radial =
-                    (w - direction.into_inner() * direction.dot(&w)).try_normalize(1e-12)?;
+                let radial = (w - direction.into_inner() * direction.dot(&w)).try_normalize(1e-12)?;
                 Some(radial * half_angle.cos() - direction.into_inner() * half_angle.sin())
             }
             Shape::Sphere { centre, .. } => (p - centre).try_normalize(1e-12),
@@ -293,6 +265,8 @@ pub struct Feature {
     pub used: usize,
     /// Points left out as not belonging to it.
     pub rejected: usize,
+    /// Which ones: ascending places in the points given.
+    pub left_out: Vec<u32>,
     /// Whether the iteration met its tolerance.
     pub converged: bool,
     /// Iterations of the final least-squares pass.
