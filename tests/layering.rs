@@ -13,58 +13,18 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("stringline-fit", &["core", "scan"]),
     ("stringline-picture", &["core", "scan"]),
     ("stringline-hardpoints", &["core", "fit", "exchange"]),
-    (
-        "stringline-job",
-        &["core", "scan", "fit", "hardpoints", "exchange"],
-    ),
-    (
-        "stringline",
-        &[
-            "core",
-            "scan",
-            "fit",
-            "hardpoints",
-            "exchange",
-            "picture",
-            "job",
-        ],
-    ),
+    ("stringline-job", &["core", "scan", "fit", "hardpoints", "exchange"]),
+    ("stringline", &["core", "scan", "fit", "hardpoints", "exchange", "picture", "job"]),
     ("stringline-testkit", &["core", "scan", "fit"]),
-    (
-        "stringline-tests",
-        &[
-            "core",
-            "scan",
-            "fit",
-            "hardpoints",
-            "exchange",
-            "picture",
-            "job",
-            "testkit",
-        ],
-    ),
+    ("stringline-tests", &["core", "scan", "fit", "hardpoints", "exchange", "picture", "job", "testkit"]),
 ];
 
 /// The crates that open files. All others take and give bytes.
-const OPEN_FILES: &[&str] = &[
-    "stringline",
-    "stringline-job",
-    "stringline-testkit",
-    "stringline-tests",
-];
+const OPEN_FILES: &[&str] = &["stringline", "stringline-job", "stringline-testkit", "stringline-tests"];
 
 /// What may lie at the top of the tree, besides names that begin with a full stop.
-const TOP_LEVEL: &[&str] = &[
-    "Cargo.toml",
-    "Cargo.lock",
-    "README.md",
-    "DEVELOPERS.md",
-    "crates",
-    "assets",
-    "tests",
-    "sample-scans",
-    "docs",
-];
+const TOP_LEVEL: &[&str] =
+    &["Cargo.toml", "Cargo.lock", "README.md", "DEVELOPERS.md", "crates", "assets", "tests", "sample-scans", "docs"];
 
 fn root() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("..")
@@ -76,11 +36,7 @@ fn packages() -> Vec<Value> {
         .current_dir(root())
         .output()
         .unwrap();
-    assert!(
-        output.status.success(),
-        "{}",
-        String::from_utf8_lossy(&output.stderr)
-    );
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     let metadata: Value = serde_json::from_slice(&output.stdout).unwrap();
     metadata["packages"].as_array().unwrap().clone()
 }
@@ -88,9 +44,7 @@ fn packages() -> Vec<Value> {
 /// Names of a package's direct dependencies; `kind` is null, `dev` or `build` in the metadata.
 fn dependencies(package: &Value, dev: bool) -> BTreeSet<String> {
     let all = package["dependencies"].as_array().unwrap().iter();
-    all.filter(|d| (d["kind"] == "dev") == dev)
-        .map(|d| d["name"].as_str().unwrap().to_owned())
-        .collect()
+    all.filter(|d| (d["kind"] == "dev") == dev).map(|d| d["name"].as_str().unwrap().to_owned()).collect()
 }
 
 fn is_ours(name: &str) -> bool {
@@ -112,10 +66,7 @@ fn crates_use_only_what_lies_below_them() {
         for used in dependencies(&package, true).iter().filter(|d| is_ours(d)) {
             // Tests may use the kit, which uses what lies below it in turn.
             let short = used.trim_start_matches("stringline-");
-            assert!(
-                short == "testkit" || may_use.contains(&short),
-                "the tests of {name} must not use {used}"
-            );
+            assert!(short == "testkit" || may_use.contains(&short), "the tests of {name} must not use {used}");
         }
     }
 }
@@ -125,16 +76,8 @@ fn only_the_window_names_its_libraries() {
     for package in packages() {
         let name = package["name"].as_str().unwrap();
         let all = &dependencies(&package, false) | &dependencies(&package, true);
-        let window = all.iter().find(|d| {
-            ["bevy", "egui", "eframe", "winit", "wgpu"]
-                .iter()
-                .any(|w| d.starts_with(w))
-        });
-        assert!(
-            window.is_none() || name == "stringline-workbench",
-            "{name} must not use {}",
-            window.unwrap()
-        );
+        let window = all.iter().find(|d| ["bevy", "egui", "eframe", "winit", "wgpu"].iter().any(|w| d.starts_with(w)));
+        assert!(window.is_none() || name == "stringline-workbench", "{name} must not use {}", window.unwrap());
     }
 }
 
@@ -150,18 +93,8 @@ fn only_the_upper_crates_open_files() {
             let text = std::fs::read_to_string(&file).unwrap();
             // Tests at the end of a file may read what they like.
             let code = text.split("#[cfg(test)]").next().unwrap();
-            for forbidden in [
-                "std::fs",
-                "fs::File",
-                "File::open",
-                "File::create",
-                "std::net",
-            ] {
-                assert!(
-                    !code.contains(forbidden),
-                    "{} names {forbidden}",
-                    file.display()
-                );
+            for forbidden in ["std::fs", "fs::File", "File::open", "File::create", "std::net"] {
+                assert!(!code.contains(forbidden), "{} names {forbidden}", file.display());
             }
         }
     }
@@ -185,9 +118,7 @@ fn the_top_of_the_tree_is_as_agreed() {
     let ignored = std::fs::read_to_string(root().join(".gitignore")).unwrap();
     for entry in std::fs::read_dir(root()).unwrap() {
         let name = entry.unwrap().file_name().into_string().unwrap();
-        let is_ignored = ignored
-            .lines()
-            .any(|line| line.strip_prefix('/') == Some(&name));
+        let is_ignored = ignored.lines().any(|line| line.strip_prefix('/') == Some(&name));
         assert!(
             name.starts_with('.') || is_ignored || TOP_LEVEL.contains(&name.as_str()),
             "{name} does not belong at the top of the tree"
