@@ -2,7 +2,7 @@
 
 use crate::Vec3;
 use nalgebra::{DMatrix, Matrix3};
-use statrs::distribution::{ContinuousCDF, FisherSnedecor, StudentsT};
+use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
 /// The coverage probability of every expanded uncertainty we state.
 pub const COVERAGE: f64 = 0.95;
@@ -18,43 +18,29 @@ pub fn propagate(jacobian: &DMatrix<f64>, covariance: &DMatrix<f64>) -> DMatrix<
 /// The coverage factor `k` for a 95 % region in `dimensions` dimensions, for a covariance
 /// known with `degrees_of_freedom` effective degrees of freedom (`f64::INFINITY` if exact).
 ///
-/// One dimension: Student's t (JCGM 100, annex G). More: Hotelling's T²,
-/// `k² = d·ν/(ν−d+1)·F(d, ν−d+1)`, whose limit is the χ² of JCGM 102, 6.5.2
-/// (2.45 in two dimensions, 2.80 in three). Fewer than `dimensions + 1`
-/// degrees of freedom are raised to that: a region can be stated no worse.
+/// `k² = d·F(d, ν)`: a covariance whose shape is known and whose scale was estimated, as that of a
+/// least-squares fit is (Draper and Smith, *Applied Regression Analysis*, joint confidence regions;
+/// from memory). In one dimension it is Student's t (JCGM 100, annex G); its limit is the χ² of
+/// JCGM 102, 6.5.2 (2.45 in two dimensions, 2.80 in three). Fewer than one degree of freedom are
+/// raised to that: a region can be stated no worse.
 pub fn coverage_factor(dimensions: usize, degrees_of_freedom: f64) -> f64 {
     let d = dimensions as f64;
     // Beyond this the quantiles differ from their limits in the fifth digit only.
-    let nu = degrees_of_freedom.clamp(d + 1.0, 1e5);
-    if dimensions == 1 {
-        match StudentsT::new(0.0, 1.0, nu) {
-            Ok(t) => t.inverse_cdf(0.5 + 0.5 * COVERAGE),
-            Err(_) => f64::INFINITY,
-        }
-    } else {
-        match FisherSnedecor::new(d, nu - d + 1.0) {
-            Ok(f) => (d * nu / (nu - d + 1.0) * f.inverse_cdf(COVERAGE)).sqrt(),
-            Err(_) => f64::INFINITY,
-        }
+    let nu = degrees_of_freedom.clamp(1.0, 1e5);
+    match FisherSnedecor::new(d, nu) {
+        Ok(f) => (d * f.inverse_cdf(COVERAGE)).sqrt(),
+        Err(_) => f64::INFINITY,
     }
 }
 
 /// The standard deviation along `direction` (unit) of a 3×3 covariance.
 pub fn sigma_along(covariance: &Matrix3<f64>, direction: &Vec3) -> f64 {
-    (direction.transpose() * covariance * direction)[(0, 0)]
-        .max(0.0)
-        .sqrt()
+    (direction.transpose() * covariance * direction)[(0, 0)].max(0.0).sqrt()
 }
 
 /// The largest standard deviation in any direction of a symmetric covariance.
 pub fn largest_sigma(covariance: &DMatrix<f64>) -> f64 {
-    covariance
-        .clone()
-        .symmetric_eigen()
-        .eigenvalues
-        .iter()
-        .fold(0.0_f64, |m, &v| m.max(v))
-        .sqrt()
+    covariance.clone().symmetric_eigen().eigenvalues.iter().fold(0.0_f64, |m, &v| m.max(v)).sqrt()
 }
 
 /// An uncertainty as text with two significant digits (JCGM 100, 7.2.6), never rounded down to zero.
@@ -81,6 +67,11 @@ mod tests {
         // JCGM 100:2008, table G.2: t95 = 2.23 for ν = 10, 1.96 for ν → ∞.
         assert!((coverage_factor(1, 10.0) - 2.23).abs() < 0.005);
         assert!((coverage_factor(1, f64::INFINITY) - 1.96).abs() < 0.005);
+        // In two dimensions F has a closed form: k² = ν·(0.05^(−2/ν) − 1).
+        for nu in [1.0, 3.0, 12.0, 200.0] {
+            let k = (nu * (0.05_f64.powf(-2.0 / nu) - 1.0)).sqrt();
+            assert!((coverage_factor(2, nu) / k - 1.0).abs() < 1e-6, "{nu}");
+        }
     }
 
     #[test]

@@ -178,9 +178,9 @@ pub(crate) fn describe(
     let kept_normals: Vec<Vec3> = normals.iter().zip(belongs).filter(|(_, b)| **b).map(|(n, _)| *n).collect();
     let shown = oriented(model.scaled(*scale), &kept_normals);
     // Rows in millimetres, about the same origin.
-    let (rows_at, residuals, jacobian) = rows_of(&shown, &kept, origin, map);
+    let (_, residuals, jacobian) = rows_of(&shown, &kept, origin, map);
     let estimate = covariance(&shown)
-        .unwrap_or_else(|| noise::estimate(&rows_at, &residuals, &jacobian, &noise::NoiseSettings::default()));
+        .unwrap_or_else(|| noise::estimate(&kept, &residuals, &jacobian, &noise::NoiseSettings::default()));
     let lift = shown.ambient_jacobian() * map;
     let covariance = stringline_core::covariance::propagate(&lift, &estimate.covariance);
     let shape = shown.to_shape(origin, 1.0);
