@@ -2,7 +2,16 @@
 //!
 //! Readers take bytes; this crate never opens a file.
 
+pub mod brush;
 pub mod geometry;
+mod index;
+mod normals;
+pub mod order;
+mod rings;
+pub mod scan;
 pub mod write;
 
+pub use brush::{Dab, PaintError, Patch};
 pub use geometry::{Cloud, Geometry, Mesh};
+pub use scan::{Sample, Scan};
+pub use stringline_core::{Point3, UnitVec3, Vec3};

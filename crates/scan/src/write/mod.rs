@@ -58,11 +58,7 @@ mod tests {
 
     fn triangle() -> Mesh {
         Mesh {
-            vertices: vec![
-                Point3::new(0.0, 0.0, 0.0),
-                Point3::new(2.0, 0.0, 0.0),
-                Point3::new(0.0, 3.0, 0.5),
-            ],
+            vertices: vec![Point3::new(0.0, 0.0, 0.0), Point3::new(2.0, 0.0, 0.0), Point3::new(0.0, 3.0, 0.5)],
             facets: vec![[0, 1, 2]],
         }
     }
@@ -85,28 +81,18 @@ mod tests {
         let header = String::from_utf8_lossy(&bytes);
         assert!(header.starts_with("ply\nformat binary_little_endian 1.0\n"));
         assert!(header.contains("element vertex 3\nproperty double x\n"));
-        let end = bytes
-            .windows(11)
-            .position(|w| w == b"end_header\n")
-            .unwrap()
-            + 11;
+        let end = bytes.windows(11).position(|w| w == b"end_header\n").unwrap() + 11;
         assert_eq!(bytes.len() - end, 3 * 24 + 13);
     }
 
     #[test]
     fn xyz_text_keeps_every_digit() {
         let p = Point3::new(1_000_000.000_001, -0.1, 1.0 / 3.0);
-        let cloud = Geometry::Cloud(Cloud {
-            points: vec![p],
-            normals: vec![Vec3::new(0.0, 0.6, 0.8)],
-        });
+        let cloud = Geometry::Cloud(Cloud { points: vec![p], normals: vec![Vec3::new(0.0, 0.6, 0.8)] });
         let mut bytes = Vec::new();
         xyz(&cloud, &mut bytes).unwrap();
         let text = String::from_utf8(bytes).unwrap();
-        let numbers: Vec<f64> = text
-            .split_whitespace()
-            .map(|t| t.parse().unwrap())
-            .collect();
+        let numbers: Vec<f64> = text.split_whitespace().map(|t| t.parse().unwrap()).collect();
         assert_eq!(numbers, [p.x, p.y, p.z, 0.0, 0.6, 0.8]);
     }
 }

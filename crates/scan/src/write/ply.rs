@@ -20,22 +20,14 @@ pub enum Precision {
 /// # Errors
 /// [`WriteError::TooMany`] when a mesh has more vertices than its indices can name,
 /// [`WriteError::Io`] when the destination refuses.
-pub fn ply(
-    geometry: &Geometry,
-    precision: Precision,
-    out: &mut dyn Write,
-) -> Result<(), WriteError> {
+pub fn ply(geometry: &Geometry, precision: Precision, out: &mut dyn Write) -> Result<(), WriteError> {
     let points = geometry.points();
     let (normals, facets) = match geometry {
         Geometry::Cloud(cloud) => (cloud.normals.as_slice(), None),
         Geometry::Mesh(mesh) => (&[][..], Some(&mesh.facets)),
     };
     if facets.is_some() && u32::try_from(points.len()).is_err() {
-        return Err(WriteError::TooMany {
-            format: "PLY",
-            what: "vertices",
-            count: points.len(),
-        });
+        return Err(WriteError::TooMany { format: "PLY", what: "vertices", count: points.len() });
     }
     let mut out = BufWriter::with_capacity(1 << 16, out);
     let scalar = match precision {
@@ -49,20 +41,12 @@ pub fn ply(
         points.len()
     )?;
     let with_normals = normals.len() == points.len() && !normals.is_empty();
-    let names: &[&str] = if with_normals {
-        &["x", "y", "z", "nx", "ny", "nz"]
-    } else {
-        &["x", "y", "z"]
-    };
+    let names: &[&str] = if with_normals { &["x", "y", "z", "nx", "ny", "nz"] } else { &["x", "y", "z"] };
     for name in names {
         writeln!(out, "property {scalar} {name}")?;
     }
     if let Some(facets) = facets {
-        writeln!(
-            out,
-            "element face {}\nproperty list uchar uint vertex_indices",
-            facets.len()
-        )?;
+        writeln!(out, "element face {}\nproperty list uchar uint vertex_indices", facets.len())?;
     }
     out.write_all(b"end_header\n")?;
 
