@@ -1,1 +1,24 @@
-//! Roles, constructions and the hardpoint-set format.
+//! From fitted features to a trusted hardpoint set.
+//!
+//! A [`Construction`] says how a datum follows from features ("where this bore's axis meets
+//! that face"); [`Inputs::construct`] does it and carries the uncertainty through. A datum
+//! with a [`Role`] becomes a [`Hardpoint`] of a [`HardpointSet`], the file that leaves for
+//! design, which [`export`] turns into STEP, DXF and CSV.
+//!
+//! This crate works on values: it never opens a file.
+
+pub mod construction;
+pub mod datum;
+mod formula;
+pub mod role;
+pub mod set;
+
+pub use construction::{Construction, ConstructionError, Inputs};
+pub use datum::{
+    Constructed, Datum, DatumKind, Gap, Note, PlacementUncertainty, Source, Sources, place_feature,
+};
+pub use role::{Role, Side, Suspension};
+pub use set::{
+    CoordinateAxes, DatumRecord, Hardpoint, HardpointSet, ScanFile, SetError, Units, Vehicle,
+    hardpoints_schema,
+};
