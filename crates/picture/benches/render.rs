@@ -16,8 +16,7 @@ fn torus(around: u32, about: u32) -> Mesh {
             let v = TAU * f64::from(j) / f64::from(about);
             let r = 30.0 + 0.05 * (40.0 * u).sin() * (23.0 * v).sin();
             let ring = Vec3::new(u.cos(), u.sin(), 0.0);
-            mesh.vertices
-                .push(Point3::from(ring * (80.0 + r * v.cos()) + Vec3::z() * (r * v.sin())));
+            mesh.vertices.push(Point3::from(ring * (80.0 + r * v.cos()) + Vec3::z() * (r * v.sin())));
         }
     }
     let at = |i: u32, j: u32| (i % around) * about + j % about;
@@ -32,20 +31,14 @@ fn torus(around: u32, about: u32) -> Mesh {
 
 fn bench(c: &mut Criterion) {
     let mesh = torus(1600, 625);
-    let cloud = Geometry::Cloud(Cloud {
-        points: mesh.vertices.clone(),
-        normals: Vec::new(),
-    });
+    let cloud = Geometry::Cloud(Cloud { points: mesh.vertices.clone(), normals: Vec::new() });
     let mesh = Geometry::Mesh(mesh);
     let mut group = c.benchmark_group("picture");
     group.sample_size(10);
     for (name, geometry) in [("2 M facets", &mesh), ("1 M points", &cloud)] {
         let mut scene = Scene::new(name);
         scene.layers.push(ScanLayer::new(geometry));
-        let settings = PictureSettings {
-            view: View::Isometric,
-            ..PictureSettings::default()
-        };
+        let settings = PictureSettings { view: View::Isometric, ..PictureSettings::default() };
         group.bench_function(name, |b| b.iter(|| render(black_box(&scene), &settings)));
     }
     group.finish();

@@ -38,24 +38,14 @@ impl Rgb {
         sorted.par_sort_unstable();
         let used: Vec<Used> = sorted
             .chunk_by(|a, b| a == b)
-            .filter_map(|run| {
-                run.first().map(|&colour| Used {
-                    colour,
-                    count: run.len() as u64,
-                })
-            })
+            .filter_map(|run| run.first().map(|&colour| Used { colour, count: run.len() as u64 }))
             .collect();
         let colours: Vec<[u8; 3]> = used.iter().map(|u| u.colour).collect();
-        let mut palette: Vec<([u8; 3], Vec<Used>)> = median_cut(used, 256)
-            .into_iter()
-            .map(|members| (mean(&members), members))
-            .collect();
+        let mut palette: Vec<([u8; 3], Vec<Used>)> =
+            median_cut(used, 256).into_iter().map(|members| (mean(&members), members)).collect();
         // Similar indices for similar colours: runs compress.
         palette.sort_by_key(|([r, g, b], members)| {
-            (
-                2 * u32::from(*r) + 5 * u32::from(*g) + u32::from(*b),
-                members.first().map(|m| m.colour),
-            )
+            (2 * u32::from(*r) + 5 * u32::from(*g) + u32::from(*b), members.first().map(|m| m.colour))
         });
         let mut place = vec![0_u8; colours.len()];
         for (index, (_, members)) in palette.iter().enumerate() {
@@ -68,13 +58,7 @@ impl Rgb {
         let indices = self
             .pixels
             .par_iter()
-            .map(|pixel| {
-                colours
-                    .binary_search(pixel)
-                    .ok()
-                    .and_then(|at| place.get(at).copied())
-                    .unwrap_or(0)
-            })
+            .map(|pixel| colours.binary_search(pixel).ok().and_then(|at| place.get(at).copied()).unwrap_or(0))
             .collect();
         (palette.into_iter().map(|(c, _)| c).collect(), indices)
     }
@@ -90,10 +74,7 @@ struct Used {
 fn mean(members: &[Used]) -> [u8; 3] {
     let total: u64 = members.iter().map(|m| m.count).sum::<u64>().max(1);
     [0, 1, 2].map(|i| {
-        let sum: u64 = members
-            .iter()
-            .map(|m| m.count * u64::from(m.colour[i]))
-            .sum();
+        let sum: u64 = members.iter().map(|m| m.count * u64::from(m.colour[i])).sum();
         ((sum + total / 2) / total) as u8
     })
 }
@@ -107,10 +88,7 @@ fn widest(members: &[Used]) -> (usize, u8) {
             (i, high - low)
         })
         .into_iter()
-        .fold(
-            (0, 0),
-            |best, next| if next.1 > best.1 { next } else { best },
-        )
+        .fold((0, 0), |best, next| if next.1 > best.1 { next } else { best })
 }
 
 fn median_cut(all: Vec<Used>, limit: usize) -> Vec<Vec<Used>> {
@@ -161,11 +139,7 @@ mod tests {
     #[test]
     fn few_colours_survive_exactly() {
         let colours = [[250, 249, 245], [44, 104, 184], [0, 0, 0], [196, 193, 187]];
-        let image = Rgb {
-            width: 2,
-            height: 2,
-            pixels: colours.to_vec(),
-        };
+        let image = Rgb { width: 2, height: 2, pixels: colours.to_vec() };
         let (palette, indices) = image.quantised();
         for (pixel, index) in colours.iter().zip(&indices) {
             assert_eq!(*pixel, palette[usize::from(*index)]);
@@ -174,11 +148,7 @@ mod tests {
 
     #[test]
     fn a_ramp_keeps_its_order_and_its_steps() {
-        let image = Rgb {
-            width: 256,
-            height: 1,
-            pixels: (0..=255_u8).map(|v| [v, v, v / 2]).collect(),
-        };
+        let image = Rgb { width: 256, height: 1, pixels: (0..=255_u8).map(|v| [v, v, v / 2]).collect() };
         let (palette, indices) = image.quantised();
         assert!(indices.windows(2).all(|w| w[0] <= w[1]));
         for (v, &index) in indices.iter().enumerate() {

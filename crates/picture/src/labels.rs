@@ -17,22 +17,14 @@ pub(crate) const GAP: f64 = 14.0;
 
 /// The height of a column that holds some call-outs, px.
 pub(crate) fn column_height(heights: impl IntoIterator<Item = f64>) -> f64 {
-    heights
-        .into_iter()
-        .fold(-GAP, |sum, height| sum + height + GAP)
-        .max(0.0)
+    heights.into_iter().fold(-GAP, |sum, height| sum + height + GAP).max(0.0)
 }
 
 /// Which labels go in the left column: a split by the anchors' x, so that leaders of the two
 /// sides cannot cross, balancing the leaders' length against the columns' height.
 ///
 /// `low` and `high` are the x of the parts' edges.
-pub(crate) fn left_side(
-    anchors_x: &[f64],
-    [low, high]: [f64; 2],
-    heights: &[f64],
-    room: f64,
-) -> Vec<bool> {
+pub(crate) fn left_side(anchors_x: &[f64], [low, high]: [f64; 2], heights: &[f64], room: f64) -> Vec<bool> {
     let mut order: Vec<usize> = (0..anchors_x.len()).collect();
     order.sort_by(|&a, &b| anchors_x[a].total_cmp(&anchors_x[b]).then(a.cmp(&b)));
     let spread = (high - low).max(1e-9);
@@ -40,8 +32,7 @@ pub(crate) fn left_side(
         let (left, right) = order.split_at(split);
         let reach: f64 = left.iter().map(|&i| anchors_x[i] - low).sum::<f64>()
             + right.iter().map(|&i| high - anchors_x[i]).sum::<f64>();
-        let [left, right] =
-            [left, right].map(|side| column_height(side.iter().map(|&i| heights[i])));
+        let [left, right] = [left, right].map(|side| column_height(side.iter().map(|&i| heights[i])));
         let overflow = (left - room).max(0.0) + (right - room).max(0.0);
         reach / spread + 0.8 * (left - right).abs() / room.max(1.0) + 100.0 * overflow
     };
@@ -78,28 +69,18 @@ pub(crate) fn place_column(labels: &[Label], edge: f64, top: f64, bottom: f64) -
 }
 
 /// Places of `order` whose leaders cross.
-fn first_crossing(
-    labels: &[Label],
-    order: &[usize],
-    tops: &[f64],
-    edge: f64,
-) -> Option<(usize, usize)> {
+fn first_crossing(labels: &[Label], order: &[usize], tops: &[f64], edge: f64) -> Option<(usize, usize)> {
     let leader = |place: usize| {
         let label = &labels[order[place]];
         (label.anchor, [edge, tops[order[place]] + label.reference])
     };
-    (0..order.len())
-        .flat_map(|i| (i + 1..order.len()).map(move |j| (i, j)))
-        .find(|&(i, j)| cross(leader(i), leader(j)))
+    (0..order.len()).flat_map(|i| (i + 1..order.len()).map(move |j| (i, j))).find(|&(i, j)| cross(leader(i), leader(j)))
 }
 
 /// Whether two segments properly cross.
 pub(crate) fn cross(a: ([f64; 2], [f64; 2]), b: ([f64; 2], [f64; 2])) -> bool {
-    let side = |p: [f64; 2], q: [f64; 2], r: [f64; 2]| {
-        (q[0] - p[0]) * (r[1] - p[1]) - (q[1] - p[1]) * (r[0] - p[0])
-    };
-    side(a.0, a.1, b.0) * side(a.0, a.1, b.1) < 0.0
-        && side(b.0, b.1, a.0) * side(b.0, b.1, a.1) < 0.0
+    let side = |p: [f64; 2], q: [f64; 2], r: [f64; 2]| (q[0] - p[0]) * (r[1] - p[1]) - (q[1] - p[1]) * (r[0] - p[0]);
+    side(a.0, a.1, b.0) * side(a.0, a.1, b.1) < 0.0 && side(b.0, b.1, a.0) * side(b.0, b.1, a.1) < 0.0
 }
 
 /// Tops nearest to level leaders (in the least-squares sense) in the order given: isotonic
@@ -115,13 +96,8 @@ fn pack(labels: &[Label], order: &[usize], top: f64, bottom: f64) -> Vec<f64> {
     for &i in order {
         let label = &labels[i];
         offsets.push(offset);
-        let mut pool = Pool {
-            sum: label.anchor[1] - label.reference - offset,
-            members: 1,
-        };
-        while let Some(last) =
-            pools.pop_if(|last| last.sum / last.members as f64 >= pool.sum / pool.members as f64)
-        {
+        let mut pool = Pool { sum: label.anchor[1] - label.reference - offset, members: 1 };
+        while let Some(last) = pools.pop_if(|last| last.sum / last.members as f64 >= pool.sum / pool.members as f64) {
             pool.sum += last.sum;
             pool.members += last.members;
         }
@@ -130,12 +106,9 @@ fn pack(labels: &[Label], order: &[usize], top: f64, bottom: f64) -> Vec<f64> {
     }
     let lowest = (bottom - (offset - GAP).max(0.0)).max(top);
     let mut tops = vec![top; labels.len()];
-    let places = pools.iter().flat_map(|pool| {
-        std::iter::repeat_n(
-            (pool.sum / pool.members as f64).clamp(top, lowest),
-            pool.members,
-        )
-    });
+    let places = pools
+        .iter()
+        .flat_map(|pool| std::iter::repeat_n((pool.sum / pool.members as f64).clamp(top, lowest), pool.members));
     for ((&i, offset), place) in order.iter().zip(offsets).zip(places) {
         tops[i] = place + offset;
     }
@@ -147,11 +120,7 @@ mod tests {
     use super::*;
 
     fn label(x: f64, y: f64) -> Label {
-        Label {
-            anchor: [x, y],
-            height: 40.0,
-            reference: 16.0,
-        }
+        Label { anchor: [x, y], height: 40.0, reference: 16.0 }
     }
 
     #[test]
@@ -162,27 +131,19 @@ mod tests {
 
     #[test]
     fn a_crowd_is_pushed_apart_and_kept_inside() {
-        let labels: Vec<Label> = (0..10)
-            .map(|i| label(300.0 + f64::from(i * 37 % 11), 590.0 + f64::from(i % 3)))
-            .collect();
+        let labels: Vec<Label> =
+            (0..10).map(|i| label(300.0 + f64::from(i * 37 % 11), 590.0 + f64::from(i % 3))).collect();
         let mut tops = place_column(&labels, 200.0, 10.0, 600.0);
         tops.sort_by(f64::total_cmp);
-        assert!(
-            tops[0] >= 10.0 && tops[9] + 40.0 <= 600.0 + 1e-9,
-            "{tops:?}"
-        );
-        assert!(
-            tops.windows(2).all(|w| w[1] - w[0] >= 40.0 + GAP - 1e-9),
-            "{tops:?}"
-        );
+        assert!(tops[0] >= 10.0 && tops[9] + 40.0 <= 600.0 + 1e-9, "{tops:?}");
+        assert!(tops.windows(2).all(|w| w[1] - w[0] >= 40.0 + GAP - 1e-9), "{tops:?}");
     }
 
     #[test]
     fn leaders_do_not_cross() {
         // A far anchor just above a near one: level order would cross.
-        let labels: Vec<Label> = (0..8)
-            .map(|i| label(250.0 + 60.0 * f64::from(i * 5 % 8), 300.0 + f64::from(i)))
-            .collect();
+        let labels: Vec<Label> =
+            (0..8).map(|i| label(250.0 + 60.0 * f64::from(i * 5 % 8), 300.0 + f64::from(i))).collect();
         let tops = place_column(&labels, 200.0, 0.0, 600.0);
         for i in 0..labels.len() {
             for j in 0..i {
@@ -195,9 +156,7 @@ mod tests {
     #[test]
     fn sides_are_split_by_x_and_both_fit() {
         // Nine of ten anchors lie at the right, more than one column holds.
-        let xs: Vec<f64> = (0..10)
-            .map(|i| if i == 0 { 0.0 } else { 900.0 + f64::from(i) })
-            .collect();
+        let xs: Vec<f64> = (0..10).map(|i| if i == 0 { 0.0 } else { 900.0 + f64::from(i) }).collect();
         let left = left_side(&xs, [0.0, 1000.0], &[50.0; 10], 400.0);
         assert!(left[0] && !left[9]);
         for side in [true, false] {

@@ -69,11 +69,7 @@ impl Surface {
 }
 
 impl Fragment {
-    pub(crate) const EMPTY: Fragment = Fragment {
-        height: f32::NEG_INFINITY,
-        normal: [0, 0],
-        surface: Surface::NONE,
-    };
+    pub(crate) const EMPTY: Fragment = Fragment { height: f32::NEG_INFINITY, normal: [0, 0], surface: Surface::NONE };
 
     /// The unit normal: right, up, to the viewer.
     pub(crate) fn unit_normal(&self) -> [f32; 3] {
@@ -119,32 +115,22 @@ pub(crate) fn draw(
     width: usize,
     height: usize,
 ) -> Fragments {
-    let prepared: Vec<Prepared> = layers
-        .iter()
-        .enumerate()
-        .map(|(number, layer)| Prepared::new(number, layer, projection, height))
-        .collect();
+    let prepared: Vec<Prepared> =
+        layers.iter().enumerate().map(|(number, layer)| Prepared::new(number, layer, projection, height)).collect();
     let mut samples = vec![Fragment::EMPTY; width * height];
-    samples
-        .par_chunks_mut((width * BAND).max(1))
-        .enumerate()
-        .for_each(|(band, rows)| {
-            let mut target = Band {
-                width,
-                first_row: band * BAND,
-                last_row: (band * BAND + rows.len() / width.max(1)).saturating_sub(1),
-                rows,
-                cut,
-            };
-            for layer in &prepared {
-                layer.draw(&mut target);
-            }
-        });
-    Fragments {
-        width,
-        height,
-        samples,
-    }
+    samples.par_chunks_mut((width * BAND).max(1)).enumerate().for_each(|(band, rows)| {
+        let mut target = Band {
+            width,
+            first_row: band * BAND,
+            last_row: (band * BAND + rows.len() / width.max(1)).saturating_sub(1),
+            rows,
+            cut,
+        };
+        for layer in &prepared {
+            layer.draw(&mut target);
+        }
+    });
+    Fragments { width, height, samples }
 }
 
 /// Some rows of the sheet.
@@ -162,18 +148,11 @@ impl Band<'_> {
         let low = (low - 0.5).ceil().max(first as f32);
         let high = (high - 0.5).floor().min(last as f32);
         // Both are whole numbers within the sheet unless the span is empty.
-        if low <= high {
-            low as usize..high as usize + 1
-        } else {
-            0..0
-        }
+        if low <= high { low as usize..high as usize + 1 } else { 0..0 }
     }
 
     fn offer(&mut self, column: usize, row: usize, fragment: Fragment) {
-        if self
-            .cut
-            .is_some_and(|cut| cut.removes(column as f32 + 0.5, row as f32 + 0.5, fragment.height))
-        {
+        if self.cut.is_some_and(|cut| cut.removes(column as f32 + 0.5, row as f32 + 0.5, fragment.height)) {
             return;
         }
         let index = (row - self.first_row) * self.width + column;
@@ -205,18 +184,9 @@ enum Primitives<'a> {
 }
 
 impl<'a> Prepared<'a> {
-    fn new(
-        number: usize,
-        layer: &ScanLayer<'a>,
-        projection: &Projection,
-        sheet_height: usize,
-    ) -> Self {
-        let points: Vec<[f32; 3]> = layer
-            .geometry
-            .points()
-            .par_iter()
-            .map(|p| sheet_point(&(layer.scene_from_scan * p), projection))
-            .collect();
+    fn new(number: usize, layer: &ScanLayer<'a>, projection: &Projection, sheet_height: usize) -> Self {
+        let points: Vec<[f32; 3]> =
+            layer.geometry.points().par_iter().map(|p| sheet_point(&(layer.scene_from_scan * p), projection)).collect();
         let given = layer
             .normals
             .or(match layer.geometry {
@@ -256,23 +226,10 @@ impl<'a> Prepared<'a> {
             ),
             Geometry::Cloud(_) => {
                 let radius = disc_radius(&points, sheet_height);
-                (
-                    Primitives::Discs(radius),
-                    points
-                        .par_iter()
-                        .map(|p| [p[1] - radius, p[1] + radius])
-                        .collect(),
-                )
+                (Primitives::Discs(radius), points.par_iter().map(|p| [p[1] - radius, p[1] + radius]).collect())
             }
         };
-        Prepared {
-            number,
-            points,
-            normals,
-            painted,
-            reach,
-            shape,
-        }
+        Prepared { number, points, normals, painted, reach, shape }
     }
 
     fn draw(&self, band: &mut Band) {
@@ -305,49 +262,23 @@ impl<'a> Prepared<'a> {
             return;
         }
         let inside = area > 0.0;
-        let surface = if inside {
-            Surface(surface.0 | Surface::INSIDE)
-        } else {
-            surface
-        };
+        let surface = if inside { Surface(surface.0 | Surface::INSIDE) } else { surface };
         let corner_normals = self.corner_normals(facet, [a, b, c], inside);
-        let rows = Band::span(
-            a[1].min(b[1]).min(c[1]),
-            a[1].max(b[1]).max(c[1]),
-            band.first_row,
-            band.last_row,
-        );
-        let columns = Band::span(
-            a[0].min(b[0]).min(c[0]),
-            a[0].max(b[0]).max(c[0]),
-            0,
-            band.width.saturating_sub(1),
-        );
+        let rows = Band::span(a[1].min(b[1]).min(c[1]), a[1].max(b[1]).max(c[1]), band.first_row, band.last_row);
+        let columns = Band::span(a[0].min(b[0]).min(c[0]), a[0].max(b[0]).max(c[0]), 0, band.width.saturating_sub(1));
         for row in rows {
             let y = row as f32 + 0.5;
             for column in columns.clone() {
                 let x = column as f32 + 0.5;
-                let edge = |p: [f32; 3], q: [f32; 3]| {
-                    ((q[0] - p[0]) * (y - p[1]) - (q[1] - p[1]) * (x - p[0])) / area
-                };
+                let edge = |p: [f32; 3], q: [f32; 3]| ((q[0] - p[0]) * (y - p[1]) - (q[1] - p[1]) * (x - p[0])) / area;
                 let weights = [edge(b, c), edge(c, a), edge(a, b)];
                 if weights.iter().any(|&w| w < 0.0) {
                     continue;
                 }
-                let mix = |values: [f32; 3]| {
-                    weights[0] * values[0] + weights[1] * values[1] + weights[2] * values[2]
-                };
+                let mix = |values: [f32; 3]| weights[0] * values[0] + weights[1] * values[1] + weights[2] * values[2];
                 let [na, nb, nc] = &corner_normals;
-                let normal = [
-                    mix([na[0], nb[0], nc[0]]),
-                    mix([na[1], nb[1], nc[1]]),
-                    mix([na[2], nb[2], nc[2]]),
-                ];
-                let fragment = Fragment {
-                    height: mix([a[2], b[2], c[2]]),
-                    normal: packed(normal),
-                    surface,
-                };
+                let normal = [mix([na[0], nb[0], nc[0]]), mix([na[1], nb[1], nc[1]]), mix([na[2], nb[2], nc[2]])];
+                let fragment = Fragment { height: mix([a[2], b[2], c[2]]), normal: packed(normal), surface };
                 band.offer(column, row, fragment);
             }
         }
@@ -355,27 +286,14 @@ impl<'a> Prepared<'a> {
 
     /// The normals to shade a facet's corners with, turned to the viewer: the vertices' own,
     /// or the facet's where it meets its neighbours at an edge.
-    fn corner_normals(
-        &self,
-        facet: &[u32; 3],
-        [a, b, c]: [[f32; 3]; 3],
-        inside: bool,
-    ) -> [[f32; 3]; 3] {
+    fn corner_normals(&self, facet: &[u32; 3], [a, b, c]: [[f32; 3]; 3], inside: bool) -> [[f32; 3]; 3] {
         let sign = if inside { -1.0 } else { 1.0 };
         let own = facing_normal(a, b, c);
         facet.map(|vertex| {
-            let n = self
-                .normals
-                .get(vertex as usize)
-                .copied()
-                .unwrap_or([0.0; 3]);
+            let n = self.normals.get(vertex as usize).copied().unwrap_or([0.0; 3]);
             let agreement = n[0] * own[0] + n[1] * own[1] + n[2] * own[2];
             // "own" faces the viewer; the vertex's normal faces out of the material.
-            if agreement * sign > CREASE {
-                n.map(|v| v * sign)
-            } else {
-                own
-            }
+            if agreement * sign > CREASE { n.map(|v| v * sign) } else { own }
         })
     }
 
@@ -397,12 +315,7 @@ impl<'a> Prepared<'a> {
         // A disc seen edge-on would be lost between samples and its heights unbounded.
         let nz = n[2].max(0.25);
         let packed = packed(n);
-        let columns = Band::span(
-            p[0] - radius,
-            p[0] + radius,
-            0,
-            band.width.saturating_sub(1),
-        );
+        let columns = Band::span(p[0] - radius, p[0] + radius, 0, band.width.saturating_sub(1));
         for row in Band::span(p[1] - radius, p[1] + radius, band.first_row, band.last_row) {
             // Up on the sheet is −y.
             let up = p[1] - (row as f32 + 0.5);
@@ -412,11 +325,7 @@ impl<'a> Prepared<'a> {
                 if right * right + up * up + rise * rise > radius * radius {
                     continue;
                 }
-                let fragment = Fragment {
-                    height: p[2] + rise,
-                    normal: packed,
-                    surface,
-                };
+                let fragment = Fragment { height: p[2] + rise, normal: packed, surface };
                 band.offer(column, row, fragment);
             }
         }
@@ -457,11 +366,7 @@ fn vertex_normals(mesh: &Mesh) -> Vec<Vec3> {
 fn facing_normal(a: [f32; 3], b: [f32; 3], c: [f32; 3]) -> [f32; 3] {
     let u = [b[0] - a[0], a[1] - b[1], b[2] - a[2]];
     let v = [c[0] - a[0], a[1] - c[1], c[2] - a[2]];
-    let n = [
-        u[1] * v[2] - u[2] * v[1],
-        u[2] * v[0] - u[0] * v[2],
-        u[0] * v[1] - u[1] * v[0],
-    ];
+    let n = [u[1] * v[2] - u[2] * v[1], u[2] * v[0] - u[0] * v[2], u[0] * v[1] - u[1] * v[0]];
     let length = (n[0] * n[0] + n[1] * n[1] + n[2] * n[2]).sqrt();
     if length == 0.0 || !length.is_finite() {
         return [0.0, 0.0, 1.0];
@@ -482,13 +387,13 @@ fn packed(n: [f32; 3]) -> [i16; 2] {
 fn disc_radius(points: &[[f32; 3]], sheet_height: usize) -> f32 {
     const CELL: f32 = 16.0;
     let finite = points.iter().filter(|p| p.iter().all(|v| v.is_finite()));
-    let mut cells: Vec<[i32; 2]> = finite
-        .map(|p| [(p[0] / CELL).floor() as i32, (p[1] / CELL).floor() as i32])
-        .collect();
+    let mut cells: Vec<[i32; 2]> =
+        finite.map(|p| [(p[0] / CELL).floor() as i32, (p[1] / CELL).floor() as i32]).collect();
     let count = cells.len();
     cells.sort_unstable();
     cells.dedup();
     let area = cells.len() as f32 * CELL * CELL;
     let spacing = (area / (0.5 * count.max(1) as f32)).sqrt();
-    spacing.clamp(1.2, (0.01 * sheet_height as f32).max(1.5))
+    // Scans are uneven and slanting surface is seen denser than it is.
+    (1.5 * spacing).clamp(1.5, (0.015 * sheet_height as f32).max(1.5))
 }

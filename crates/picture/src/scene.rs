@@ -22,13 +22,7 @@ pub struct Scene<'a> {
 impl Scene<'_> {
     /// An empty scene in a scan's own frame.
     pub fn new(title: impl Into<String>) -> Self {
-        Scene {
-            title: title.into(),
-            note: String::new(),
-            frame: Frame::Scan,
-            layers: Vec::new(),
-            callouts: Vec::new(),
-        }
+        Scene { title: title.into(), note: String::new(), frame: Frame::Scan, layers: Vec::new(), callouts: Vec::new() }
     }
 }
 
@@ -89,21 +83,12 @@ pub struct Callout {
 impl Callout {
     /// A call-out at a feature.
     pub fn feature(anchor: Point3, name: impl Into<String>) -> Self {
-        Callout {
-            anchor,
-            axis: None,
-            mark: Mark::Feature,
-            name: name.into(),
-            lines: Vec::new(),
-        }
+        Callout { anchor, axis: None, mark: Mark::Feature, name: name.into(), lines: Vec::new() }
     }
 
     /// A call-out at a hardpoint.
     pub fn hardpoint(anchor: Point3, name: impl Into<String>) -> Self {
-        Callout {
-            mark: Mark::Hardpoint,
-            ..Callout::feature(anchor, name)
-        }
+        Callout { mark: Mark::Hardpoint, ..Callout::feature(anchor, name) }
     }
 
     /// The same with an axis from one point to another.
@@ -140,10 +125,7 @@ pub struct TextLine {
 impl TextLine {
     /// A form error: symbol, then value.
     pub fn form(symbol: FormSymbol, text: impl Into<String>) -> Self {
-        TextLine {
-            symbol: Some(symbol),
-            text: text.into(),
-        }
+        TextLine { symbol: Some(symbol), text: text.into() }
     }
 }
 

@@ -40,27 +40,17 @@ impl Shading<'_> {
         let step = self.supersampling.max(1);
         let (width, height) = (fragments.width / step, fragments.height / step);
         let mut pixels = vec![PAPER; width * height];
-        pixels
-            .par_chunks_mut(width.max(1))
-            .enumerate()
-            .for_each(|(row, line)| {
-                for (column, pixel) in line.iter_mut().enumerate() {
-                    *pixel = self.pixel(fragments, column * step, row * step, step);
-                }
-            });
-        Rgb {
-            width,
-            height,
-            pixels,
-        }
+        pixels.par_chunks_mut(width.max(1)).enumerate().for_each(|(row, line)| {
+            for (column, pixel) in line.iter_mut().enumerate() {
+                *pixel = self.pixel(fragments, column * step, row * step, step);
+            }
+        });
+        Rgb { width, height, pixels }
     }
 
     fn pixel(&self, fragments: &Fragments, x: usize, y: usize, step: usize) -> [u8; 3] {
         let block = (0..step).flat_map(|j| (0..step).map(move |i| (x + i, y + j)));
-        if block
-            .clone()
-            .all(|(x, y)| fragments.at(x as i64, y as i64).surface.is_none())
-        {
+        if block.clone().all(|(x, y)| fragments.at(x as i64, y as i64).surface.is_none()) {
             return PAPER;
         }
         let light = 1.0 - self.contact_shadow(fragments, x + step / 2, y + step / 2);
@@ -92,29 +82,16 @@ impl Shading<'_> {
         } else if here.surface.is_inside() {
             INSIDE
         } else {
-            self.tints
-                .get(here.surface.layer())
-                .copied()
-                .unwrap_or_default()
-                .rgb()
+            self.tints.get(here.surface.layer()).copied().unwrap_or_default().rgb()
         };
         let n = here.unit_normal();
         let key = dot(n, KEY).max(0.0);
         let fill = dot(n, FILL).max(0.0);
         let sky = 0.5 + 0.5 * n[1];
         // A painted patch keeps its form but may not sink into shadow: it must stay blue.
-        let ambient = if here.surface.is_painted() {
-            0.42
-        } else {
-            0.30
-        };
-        let diffuse =
-            (ambient + 0.10 * sky + 0.24 * fill) * light + 0.46 * key * (0.4 + 0.6 * light);
-        let gloss = if here.surface.is_flat() {
-            0.0
-        } else {
-            0.20 * dot(n, KEY_HALF).max(0.0).powi(28)
-        };
+        let ambient = if here.surface.is_painted() { 0.42 } else { 0.30 };
+        let diffuse = (ambient + 0.10 * sky + 0.24 * fill) * light + 0.46 * key * (0.4 + 0.6 * light);
+        let gloss = if here.surface.is_flat() { 0.0 } else { 0.20 * dot(n, KEY_HALF).max(0.0).powi(28) };
         // Shadows of metal are a little cool.
         let cool = [0.97, 0.99, 1.03];
         let mut colour = [0.0; 3];
@@ -139,9 +116,7 @@ impl Shading<'_> {
                 if other.surface.is_none() {
                     // The outline.
                     ink = ink.max(0.75);
-                } else if other.surface.is_inside() != here.surface.is_inside()
-                    && self.cut.is_some()
-                {
+                } else if other.surface.is_inside() != here.surface.is_inside() && self.cut.is_some() {
                     ink = ink.max(0.9);
                 } else if !here.surface.is_flat() && !other.surface.is_flat() {
                     let m = other.unit_normal();
@@ -203,10 +178,7 @@ impl Fragments {
         if column >= self.width {
             return Fragment::EMPTY;
         }
-        self.samples
-            .get(row * self.width + column)
-            .copied()
-            .unwrap_or(Fragment::EMPTY)
+        self.samples.get(row * self.width + column).copied().unwrap_or(Fragment::EMPTY)
     }
 }
 
@@ -214,21 +186,17 @@ impl Fragments {
 /// the material from within, and its section lies before that.
 pub(crate) fn raise_cut(fragments: &mut Fragments, cut: &CutAway) {
     let width = fragments.width;
-    fragments
-        .samples
-        .par_chunks_mut(width.max(1))
-        .enumerate()
-        .for_each(|(row, line)| {
-            for (column, fragment) in line.iter_mut().enumerate() {
-                if fragment.surface.is_inside()
-                    && let Some(height) = cut.height_at(column as f32 + 0.5, row as f32 + 0.5)
-                    && height > fragment.height
-                {
-                    fragment.height = height;
-                    fragment.normal = [0, 0];
-                }
+    fragments.samples.par_chunks_mut(width.max(1)).enumerate().for_each(|(row, line)| {
+        for (column, fragment) in line.iter_mut().enumerate() {
+            if fragment.surface.is_inside()
+                && let Some(height) = cut.height_at(column as f32 + 0.5, row as f32 + 0.5)
+                && height > fragment.height
+            {
+                fragment.height = height;
+                fragment.normal = [0, 0];
             }
-        });
+        }
+    });
 }
 
 fn dot(a: [f32; 3], b: [f32; 3]) -> f32 {

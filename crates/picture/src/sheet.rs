@@ -34,23 +34,13 @@ pub fn render(scene: &Scene, settings: &PictureSettings) -> String {
     let width = f64::from(settings.width.clamp(320, 8192));
     let base_height = f64::from(settings.height.clamp(240, 8192));
     let text = setting(settings.text_size, 6.0, 48.0);
-    let blocks: Vec<Block> = scene
-        .callouts
-        .iter()
-        .filter(|c| finite(&c.anchor))
-        .map(|c| Block::new(c, text))
-        .collect();
+    let blocks: Vec<Block> = scene.callouts.iter().filter(|c| finite(&c.anchor)).map(|c| Block::new(c, text)).collect();
 
     let basis = settings.view.basis();
     let view = |p: &Point3| basis.map(|axis| axis.dot(&p.coords));
     let bounds = bounds(scene, &view).unwrap_or(([0.0; 3], [0.0; 3]));
     let middle = [0, 1, 2].map(|i| 0.5 * (bounds.0[i] + bounds.1[i]));
-    let centre = Point3::from(
-        basis
-            .iter()
-            .zip(middle)
-            .fold(Vec3::zeros(), |sum, (axis, m)| sum + axis * m),
-    );
+    let centre = Point3::from(basis.iter().zip(middle).fold(Vec3::zeros(), |sum, (axis, m)| sum + axis * m));
     let extent = [0, 1].map(|i| (bounds.1[i] - bounds.0[i]).max(1e-3));
 
     // Sides depend on the view alone, the scale on the columns, the rest on the scale.
@@ -60,10 +50,7 @@ pub fn render(scene: &Scene, settings: &PictureSettings) -> String {
     let is_left = left_side(&anchors_x, [bounds.0[0], bounds.1[0]], &heights, room);
     let column = |left: bool| {
         let side = || blocks.iter().zip(&is_left).filter(|(_, l)| **l == left);
-        (
-            side().fold(0.0_f64, |w, (b, _)| w.max(b.width)),
-            column_height(side().map(|(b, _)| b.height)),
-        )
+        (side().fold(0.0_f64, |w, (b, _)| w.max(b.width)), column_height(side().map(|(b, _)| b.height)))
     };
     let (left_width, left_height) = column(true);
     let (right_width, right_height) = column(false);
@@ -82,10 +69,8 @@ pub fn render(scene: &Scene, settings: &PictureSettings) -> String {
         ],
         scale,
     };
-    let edges = [
-        projection.origin[0] - 0.5 * content[0] - CLEARANCE,
-        projection.origin[0] + 0.5 * content[0] + CLEARANCE,
-    ];
+    let edges =
+        [projection.origin[0] - 0.5 * content[0] - CLEARANCE, projection.origin[0] + 0.5 * content[0] + CLEARANCE];
 
     let mut svg = Svg::open(width, height, scene, settings);
     let seen = shaded(&mut svg, scene, settings, &projection, content);
@@ -96,26 +81,13 @@ pub fn render(scene: &Scene, settings: &PictureSettings) -> String {
         }
     }
     for left in [true, false] {
-        let side: Vec<&Block> = blocks
-            .iter()
-            .zip(&is_left)
-            .filter(|(_, l)| **l == left)
-            .map(|(b, _)| b)
-            .collect();
-        let (edge, inward) = if left {
-            (edges[0], SHOULDER)
-        } else {
-            (edges[1], -SHOULDER)
-        };
+        let side: Vec<&Block> = blocks.iter().zip(&is_left).filter(|(_, l)| **l == left).map(|(b, _)| b).collect();
+        let (edge, inward) = if left { (edges[0], SHOULDER) } else { (edges[1], -SHOULDER) };
         let labels: Vec<Label> = side
             .iter()
             .map(|b| {
                 let [x, y, _] = projection.project(&b.callout.anchor);
-                Label {
-                    anchor: [x, y],
-                    height: b.height,
-                    reference: b.reference,
-                }
+                Label { anchor: [x, y], height: b.height, reference: b.reference }
             })
             .collect();
         let tops = place_column(&labels, edge + inward, HEADER, height - FOOTER);
@@ -164,12 +136,7 @@ fn shaded(
         let n = projection.basis.map(|axis| axis.dot(&section.normal));
         let [x, y, h] = in_samples.project(&section.point);
         let h = h * in_samples.scale;
-        CutAway {
-            a: n[0] as f32,
-            b: -n[1] as f32,
-            c: n[2] as f32,
-            d: -(n[0] * x - n[1] * y + n[2] * h) as f32,
-        }
+        CutAway { a: n[0] as f32, b: -n[1] as f32, c: n[2] as f32, d: -(n[0] * x - n[1] * y + n[2] * h) as f32 }
     });
     let mut fragments = draw(&scene.layers, &in_samples, cut.as_ref(), columns, rows);
     if let Some(cut) = &cut {
@@ -190,19 +157,10 @@ fn shaded(
                 &base64::engine::general_purpose::STANDARD.encode(png),
             ),
             // Cannot happen for a sheet of sensible size; were it to, the call-outs still stand.
-            Err(error) => svg.text(
-                [MARGIN, HEADER],
-                "",
-                &format!("The shaded picture could not be written: {error}"),
-            ),
+            Err(error) => svg.text([MARGIN, HEADER], "", &format!("The shaded picture could not be written: {error}")),
         }
     }
-    Seen {
-        fragments,
-        in_samples,
-        corner,
-        samples_a_px,
-    }
+    Seen { fragments, in_samples, corner, samples_a_px }
 }
 
 /// What the raster shows where.
@@ -217,21 +175,15 @@ impl Seen {
     /// Whether a surface stands clearly before a point.
     fn hides(&self, projection: &Projection, p: &Point3) -> bool {
         let [x, y, height] = projection.project(p);
-        let [column, row] = [x - self.corner[0], y - self.corner[1]]
-            .map(|v| (v * self.samples_a_px).floor() as i64);
+        let [column, row] = [x - self.corner[0], y - self.corner[1]].map(|v| (v * self.samples_a_px).floor() as i64);
         let here = self.fragments.at(column, row);
-        !here.surface.is_none()
-            && f64::from(here.height) > height * self.in_samples.scale + 3.0 * self.samples_a_px
+        !here.surface.is_none() && f64::from(here.height) > height * self.in_samples.scale + 3.0 * self.samples_a_px
     }
 }
 
 /// A setting held within limits; one that is not a number is the least.
 fn setting(value: f64, least: f64, most: f64) -> f64 {
-    if value.is_nan() {
-        least
-    } else {
-        value.clamp(least, most)
-    }
+    if value.is_nan() { least } else { value.clamp(least, most) }
 }
 
 fn finite(p: &Point3) -> bool {
@@ -239,28 +191,17 @@ fn finite(p: &Point3) -> bool {
 }
 
 /// Least and greatest view coordinates of everything in a scene.
-fn bounds(
-    scene: &Scene,
-    view: &(impl Fn(&Point3) -> [f64; 3] + Sync),
-) -> Option<([f64; 3], [f64; 3])> {
+fn bounds(scene: &Scene, view: &(impl Fn(&Point3) -> [f64; 3] + Sync)) -> Option<([f64; 3], [f64; 3])> {
     type Bounds = ([f64; 3], [f64; 3]);
     fn union(a: Option<Bounds>, b: Option<Bounds>) -> Option<Bounds> {
         match (a, b) {
-            (Some(a), Some(b)) => Some((
-                [0, 1, 2].map(|i| a.0[i].min(b.0[i])),
-                [0, 1, 2].map(|i| a.1[i].max(b.1[i])),
-            )),
+            (Some(a), Some(b)) => Some(([0, 1, 2].map(|i| a.0[i].min(b.0[i])), [0, 1, 2].map(|i| a.1[i].max(b.1[i])))),
             (a, b) => a.or(b),
         }
     }
     let point = |p: &Point3| finite(p).then(|| (view(p), view(p)));
     let scans = scene.layers.iter().map(|layer| {
-        layer
-            .geometry
-            .points()
-            .par_iter()
-            .map(|p| point(&(layer.scene_from_scan * p)))
-            .reduce(|| None, union)
+        layer.geometry.points().par_iter().map(|p| point(&(layer.scene_from_scan * p))).reduce(|| None, union)
     });
     let callouts = scene.callouts.iter().flat_map(|c| {
         let axis = c.axis.map(|(from, to)| [from, to]);
@@ -290,10 +231,7 @@ impl<'a> Block<'a> {
                 broken(&line.text)
                     .into_iter()
                     .enumerate()
-                    .map(|(i, text)| TextLine {
-                        symbol: line.symbol.filter(|_| i == 0),
-                        text,
-                    })
+                    .map(|(i, text)| TextLine { symbol: line.symbol.filter(|_| i == 0), text })
             })
             .collect();
         let width = name
@@ -343,9 +281,7 @@ fn broken(text: &str) -> Vec<String> {
 const BOLD: f64 = 1.13;
 
 fn line_width(line: &TextLine, text: f64) -> f64 {
-    line.symbol
-        .map_or(0.0, |s| (s.width() * SYMBOL_HEIGHT + 0.45) * text)
-        + text_width(&line.text, text)
+    line.symbol.map_or(0.0, |s| (s.width() * SYMBOL_HEIGHT + 0.45) * text) + text_width(&line.text, text)
 }
 
 /// Height of a form symbol's unit, in text sizes.
@@ -389,11 +325,7 @@ fn escaped(text: &str) -> String {
 fn bar_length(scale: f64) -> f64 {
     let shortest = 90.0 / scale;
     let decade = 10_f64.powf(shortest.log10().floor());
-    [1.0, 2.0, 5.0, 10.0]
-        .into_iter()
-        .map(|m| m * decade)
-        .find(|&length| length >= shortest)
-        .unwrap_or(10.0 * decade)
+    [1.0, 2.0, 5.0, 10.0].into_iter().map(|m| m * decade).find(|&length| length >= shortest).unwrap_or(10.0 * decade)
 }
 
 /// An SVG in the making. Writing to a string cannot fail, so the results of `write!` are dropped.
@@ -434,19 +366,12 @@ impl Svg {
 
     /// `attributes` are ours, `text` is anybody's.
     fn text(&mut self, [x, y]: [f64; 2], attributes: &str, text: &str) {
-        let _ = writeln!(
-            self.0,
-            "<text x=\"{x:.1}\" y=\"{y:.1}\" {attributes}>{}</text>",
-            escaped(text)
-        );
+        let _ = writeln!(self.0, "<text x=\"{x:.1}\" y=\"{y:.1}\" {attributes}>{}</text>", escaped(text));
     }
 
     /// A line with a light casing, so that it shows on any shade.
     fn cased(&mut self, class: &str, path: &str) {
-        let _ = writeln!(
-            self.0,
-            "<path class=\"c\" d=\"{path}\"/><path class=\"{class}\" d=\"{path}\"/>"
-        );
+        let _ = writeln!(self.0, "<path class=\"c\" d=\"{path}\"/><path class=\"{class}\" d=\"{path}\"/>");
     }
 
     fn axis(&mut self, projection: &Projection, from: &Point3, to: &Point3) {
@@ -459,27 +384,12 @@ impl Svg {
             // Seen end-on: a centre mark.
             let (x, y) = (0.5 * (x0 + x1), 0.5 * (y0 + y1));
             let r = OVERSHOOT + 4.0;
-            let path = format!(
-                "M{:.1},{y:.1}H{:.1}M{x:.1},{:.1}V{:.1}",
-                x - r,
-                x + r,
-                y - r,
-                y + r
-            );
+            let path = format!("M{:.1},{y:.1}H{:.1}M{x:.1},{:.1}V{:.1}", x - r, x + r, y - r, y + r);
             self.cased("l", &path);
             return;
         }
-        let (dx, dy) = (
-            OVERSHOOT * (x1 - x0) / length,
-            OVERSHOOT * (y1 - y0) / length,
-        );
-        let path = format!(
-            "M{:.1},{:.1}L{:.1},{:.1}",
-            x0 - dx,
-            y0 - dy,
-            x1 + dx,
-            y1 + dy
-        );
+        let (dx, dy) = (OVERSHOOT * (x1 - x0) / length, OVERSHOOT * (y1 - y0) / length);
+        let path = format!("M{:.1},{:.1}L{:.1},{:.1}", x0 - dx, y0 - dy, x1 + dx, y1 + dy);
         self.cased("a", &path);
     }
 
@@ -492,11 +402,7 @@ impl Svg {
     }
 
     fn dot(&mut self, [x, y]: [f64; 2], hidden: bool) {
-        let (fill, stroke) = if hidden {
-            (PAPER_HEX, INK)
-        } else {
-            (INK, PAPER_HEX)
-        };
+        let (fill, stroke) = if hidden { (PAPER_HEX, INK) } else { (INK, PAPER_HEX) };
         let _ = writeln!(
             self.0,
             "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"3.6\" fill=\"{fill}\" stroke=\"{stroke}\" stroke-width=\"1.2\"/>"
@@ -504,10 +410,8 @@ impl Svg {
     }
 
     fn hardpoint(&mut self, [x, y]: [f64; 2]) {
-        let _ = writeln!(
-            self.0,
-            "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"7\" fill=\"{PAPER_HEX}\" fill-opacity=\".75\"/>"
-        );
+        let _ =
+            writeln!(self.0, "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"7\" fill=\"{PAPER_HEX}\" fill-opacity=\".75\"/>");
         let path = format!(
             "M{:.1},{y:.1}a7,7 0 1 0 14,0a7,7 0 1 0 -14,0M{:.1},{y:.1}h22M{x:.1},{:.1}v22",
             x - 7.0,
@@ -551,21 +455,13 @@ impl Svg {
         width: f64,
         height: f64,
     ) {
-        self.text(
-            [MARGIN, MARGIN + 14.0],
-            "class=\"n\" font-size=\"19\"",
-            &scene.title,
-        );
+        self.text([MARGIN, MARGIN + 14.0], "class=\"n\" font-size=\"19\"", &scene.title);
         let foot = height - MARGIN;
         self.triad(scene.frame, projection, [MARGIN + 76.0, foot - 34.0]);
 
         let length = bar_length(projection.scale);
         let (x, px) = (MARGIN + 210.0, length * projection.scale);
-        let label = if length >= 1.0 {
-            format!("{length:.0} mm")
-        } else {
-            format!("{length} mm")
-        };
+        let label = if length >= 1.0 { format!("{length:.0} mm") } else { format!("{length} mm") };
         let _ = writeln!(
             self.0,
             "<path class=\"l\" d=\"M{x:.1},{:.1}v8M{x:.1},{:.1}h{px:.1}m0,-4v8M{:.1},{:.1}v4\"/>",
@@ -581,22 +477,10 @@ impl Svg {
             Some(_) => format!("{}, cut open", settings.view.caption(scene.frame)),
             None => settings.view.caption(scene.frame).to_owned(),
         };
-        let caption_y = if scene.note.is_empty() {
-            foot
-        } else {
-            foot - 18.0
-        };
-        self.text(
-            [width - MARGIN, caption_y],
-            &format!("class=\"n\" {right}"),
-            &caption,
-        );
+        let caption_y = if scene.note.is_empty() { foot } else { foot - 18.0 };
+        self.text([width - MARGIN, caption_y], &format!("class=\"n\" {right}"), &caption);
         if !scene.note.is_empty() {
-            self.text(
-                [width - MARGIN, foot],
-                &format!("class=\"s\" {right}"),
-                &scene.note,
-            );
+            self.text([width - MARGIN, foot], &format!("class=\"s\" {right}"), &scene.note);
         }
     }
 
@@ -615,28 +499,14 @@ impl Svg {
                 let inner = if back[i] > 0.0 {
                     format!("<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"1.6\" fill=\"{INK}\"/>")
                 } else {
-                    format!(
-                        "<path class=\"l\" d=\"M{:.1},{:.1}l7,7m0,-7l-7,7\"/>",
-                        x - 3.5,
-                        y - 3.5
-                    )
+                    format!("<path class=\"l\" d=\"M{:.1},{:.1}l7,7m0,-7l-7,7\"/>", x - 3.5, y - 3.5)
                 };
-                let _ = writeln!(
-                    self.0,
-                    "<circle class=\"l\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"5\"/>{inner}"
-                );
+                let _ = writeln!(self.0, "<circle class=\"l\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"5\"/>{inner}");
                 // Clear of the other two axes: on the side neither points to.
                 let toward: [f64; 2] = [right, up].map(|axis| axis.sum() - axis[i]);
                 let anchor = if toward[0] > 0.0 { "end" } else { "start" };
-                let at = [
-                    x - 9.0 * toward[0].signum(),
-                    y + if toward[1] > 0.0 { 16.0 } else { -9.0 },
-                ];
-                self.text(
-                    at,
-                    &format!("font-size=\"11\" text-anchor=\"{anchor}\""),
-                    word,
-                );
+                let at = [x - 9.0 * toward[0].signum(), y + if toward[1] > 0.0 { 16.0 } else { -9.0 }];
+                self.text(at, &format!("font-size=\"11\" text-anchor=\"{anchor}\""), word);
                 continue;
             }
             let (ux, uy) = (dx / length, dy / length);
@@ -660,11 +530,7 @@ impl Svg {
                 "middle"
             };
             let at = [tx + 8.0 * ux, ty + 9.0 * uy + 4.0];
-            self.text(
-                at,
-                &format!("font-size=\"11\" text-anchor=\"{anchor}\""),
-                word,
-            );
+            self.text(at, &format!("font-size=\"11\" text-anchor=\"{anchor}\""), word);
         }
     }
 }
@@ -694,10 +560,7 @@ mod tests {
     #[test]
     fn widths_bound_those_of_a_wide_font() {
         // DejaVu Sans 2.37, regular and bold: advance widths in ems, read from the font files.
-        for (text, regular, bold) in [
-            ("Ø 14.002 ± 0.004", 8.940, 9.754),
-            ("lower ball joint", 7.366, 8.460),
-        ] {
+        for (text, regular, bold) in [("Ø 14.002 ± 0.004", 8.940, 9.754), ("lower ball joint", 7.366, 8.460)] {
             let width = text_width(text, 1.0);
             assert!(width >= regular && width * BOLD >= bold, "{text}: {width}");
             assert!(width < 1.25 * regular, "{text}: {width}");

@@ -92,11 +92,7 @@ impl Projection {
     pub(crate) fn project(&self, p: &Point3) -> [f64; 3] {
         let w = p - self.centre;
         let [right, up, back] = &self.basis;
-        [
-            self.origin[0] + self.scale * right.dot(&w),
-            self.origin[1] - self.scale * up.dot(&w),
-            back.dot(&w),
-        ]
+        [self.origin[0] + self.scale * right.dot(&w), self.origin[1] - self.scale * up.dot(&w), back.dot(&w)]
     }
 }
 
@@ -114,10 +110,7 @@ mod tests {
             View::Top,
             View::Bottom,
             View::Isometric,
-            View::From {
-                direction: Vec3::z_axis(),
-                up: Vec3::z_axis(),
-            },
+            View::From { direction: Vec3::z_axis(), up: Vec3::z_axis() },
         ] {
             let [right, up, back] = view.basis();
             assert!((right.cross(&up) - back).norm() < 1e-12, "{view:?}");

@@ -6,8 +6,7 @@ use base64::Engine as _;
 use std::f64::consts::{PI, TAU};
 use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3};
 use stringline_picture::{
-    Callout, FormSymbol, Frame, PictureSettings, ScanLayer, Scene, Section, TextLine, Tint, View,
-    render,
+    Callout, FormSymbol, Frame, PictureSettings, ScanLayer, Scene, Section, TextLine, Tint, View, render,
 };
 use stringline_scan::{Cloud, Geometry, Mesh};
 
@@ -19,11 +18,7 @@ fn sphere(centre: Point3, radius: f64, rings: u32) -> Mesh {
         let polar = PI * f64::from(i) / f64::from(rings);
         for j in 0..segments {
             let around = TAU * f64::from(j) / f64::from(segments);
-            let out = Vec3::new(
-                polar.sin() * around.cos(),
-                polar.sin() * around.sin(),
-                polar.cos(),
-            );
+            let out = Vec3::new(polar.sin() * around.cos(), polar.sin() * around.sin(), polar.cos());
             mesh.vertices.push(centre + out * radius);
         }
     }
@@ -38,11 +33,7 @@ fn sphere(centre: Point3, radius: f64, rings: u32) -> Mesh {
 }
 
 fn plain(view: View) -> PictureSettings {
-    PictureSettings {
-        view,
-        raster_scale: 1.0,
-        ..PictureSettings::default()
-    }
+    PictureSettings { view, raster_scale: 1.0, ..PictureSettings::default() }
 }
 
 /// The embedded raster: width, height, RGB pixels, and pixels a mm by the scale bar.
@@ -54,10 +45,7 @@ struct Shown {
 impl Shown {
     fn of(svg: &str) -> Shown {
         let document = roxmltree::Document::parse(svg).unwrap();
-        let image = document
-            .descendants()
-            .find(|n| n.has_tag_name("image"))
-            .unwrap();
+        let image = document.descendants().find(|n| n.has_tag_name("image")).unwrap();
         let data = image.attribute("href").unwrap();
         let bytes = base64::engine::general_purpose::STANDARD
             .decode(data.strip_prefix("data:image/png;base64,").unwrap())
@@ -68,10 +56,7 @@ impl Shown {
         let mut buffer = vec![0; reader.output_buffer_size().unwrap()];
         let info = reader.next_frame(&mut buffer).unwrap();
         assert_eq!(info.color_type, png::ColorType::Rgb);
-        Shown {
-            width: info.width as usize,
-            pixels: buffer.chunks_exact(3).map(|c| [c[0], c[1], c[2]]).collect(),
-        }
+        Shown { width: info.width as usize, pixels: buffer.chunks_exact(3).map(|c| [c[0], c[1], c[2]]).collect() }
     }
 
     fn covered(&self) -> usize {
@@ -110,10 +95,7 @@ fn a_spheres_silhouette_has_the_area_of_its_circle() {
         let covered = shown.covered() as f64;
         // Each pixel that the outline touches counts whole: half a pixel more all round.
         let most = area + PI * diameter;
-        assert!(
-            covered > 0.999 * area && covered < most,
-            "{view:?}: {covered} for {area}"
-        );
+        assert!(covered > 0.999 * area && covered < most, "{view:?}: {covered} for {area}");
     }
 }
 
@@ -121,13 +103,7 @@ fn a_spheres_silhouette_has_the_area_of_its_circle() {
 fn nearer_surfaces_hide_farther_ones() {
     let near = Geometry::Mesh(sphere(Point3::new(0.0, 0.0, 100.0), 10.0, 60));
     let far = Geometry::Mesh(sphere(Point3::new(0.0, 0.0, 0.0), 20.0, 60));
-    let layers = [
-        ScanLayer {
-            tint: Tint::Ochre,
-            ..ScanLayer::new(&near)
-        },
-        ScanLayer::new(&far),
-    ];
+    let layers = [ScanLayer { tint: Tint::Ochre, ..ScanLayer::new(&near) }, ScanLayer::new(&far)];
     for order in [[0, 1], [1, 0]] {
         let mut scene = Scene::new("two");
         scene.layers = order.map(|i| layers[i]).to_vec();
@@ -148,10 +124,7 @@ fn painted_facets_are_blue_and_only_where_seen() {
         .collect();
     let geometry = Geometry::Mesh(mesh);
     let mut scene = Scene::new("painted");
-    scene.layers.push(ScanLayer {
-        painted: &upper,
-        ..ScanLayer::new(&geometry)
-    });
+    scene.layers.push(ScanLayer { painted: &upper, ..ScanLayer::new(&geometry) });
     let above = Shown::of(&render(&scene, &plain(View::Top)));
     // The cap over half the radius is seen from above as a disc of √3/2 of it.
     let share = above.blue() as f64 / above.covered() as f64;
@@ -163,19 +136,11 @@ fn painted_facets_are_blue_and_only_where_seen() {
 fn a_cloud_closes_and_can_be_painted() {
     let mesh = sphere(Point3::origin(), 20.0, 90);
     let normals: Vec<Vec3> = mesh.vertices.iter().map(|p| p.coords / 20.0).collect();
-    let painted: Vec<u32> = (0..mesh.vertices.len() as u32)
-        .filter(|&i| mesh.vertices[i as usize].z > 10.0)
-        .collect();
+    let painted: Vec<u32> = (0..mesh.vertices.len() as u32).filter(|&i| mesh.vertices[i as usize].z > 10.0).collect();
     for normals in [normals, Vec::new()] {
-        let geometry = Geometry::Cloud(Cloud {
-            points: mesh.vertices.clone(),
-            normals,
-        });
+        let geometry = Geometry::Cloud(Cloud { points: mesh.vertices.clone(), normals });
         let mut scene = Scene::new("cloud");
-        scene.layers.push(ScanLayer {
-            painted: &painted,
-            ..ScanLayer::new(&geometry)
-        });
+        scene.layers.push(ScanLayer { painted: &painted, ..ScanLayer::new(&geometry) });
         let shown = Shown::of(&render(&scene, &plain(View::Isometric)));
         let diameter: f64 = 800.0 - 64.0 - 104.0;
         let share = shown.covered() as f64 / (PI * diameter * diameter / 4.0);
@@ -191,30 +156,16 @@ fn a_cut_takes_the_near_side_away_and_hatches_the_material() {
     let hollow = sphere(Point3::origin(), 15.0, 60);
     let first = shell.vertices.len() as u32;
     shell.vertices.extend(hollow.vertices);
-    shell.facets.extend(
-        hollow
-            .facets
-            .iter()
-            .map(|f| [f[0], f[2], f[1]].map(|v| v + first)),
-    );
+    shell.facets.extend(hollow.facets.iter().map(|f| [f[0], f[2], f[1]].map(|v| v + first)));
     let shell = Geometry::Mesh(shell);
     let ball = Geometry::Mesh(sphere(Point3::new(0.0, 0.0, -8.0), 5.0, 30));
     let mut scene = Scene::new("cut");
-    scene.layers = vec![
-        ScanLayer::new(&shell),
-        ScanLayer {
-            tint: Tint::Ochre,
-            ..ScanLayer::new(&ball)
-        },
-    ];
+    scene.layers = vec![ScanLayer::new(&shell), ScanLayer { tint: Tint::Ochre, ..ScanLayer::new(&ball) }];
     let whole = Shown::of(&render(&scene, &plain(View::Top)));
     let svg = render(
         &scene,
         &PictureSettings {
-            section: Some(Section {
-                point: Point3::origin(),
-                normal: Vec3::z_axis(),
-            }),
+            section: Some(Section { point: Point3::origin(), normal: Vec3::z_axis() }),
             ..plain(View::Top)
         },
     );
@@ -264,12 +215,9 @@ fn crowd(callouts: usize) -> Vec<Callout> {
             let callout = if i % 3 == 0 {
                 Callout::hardpoint(anchor, format!("hardpoint {i}")).with("± 0.012 mm")
             } else {
-                Callout::feature(anchor, format!("bore {i}"))
-                    .along(anchor, anchor + Vec3::new(0.0, 20.0, 0.0))
+                Callout::feature(anchor, format!("bore {i}")).along(anchor, anchor + Vec3::new(0.0, 20.0, 0.0))
             };
-            callout
-                .with("Ø 14.002 ± 0.004")
-                .with(TextLine::form(FormSymbol::Cylindricity, "0.031"))
+            callout.with("Ø 14.002 ± 0.004").with(TextLine::form(FormSymbol::Cylindricity, "0.031"))
         })
         .collect()
 }
@@ -284,21 +232,9 @@ fn crowded_callouts_keep_clear_of_each_other_and_of_the_edge() {
             scene.frame = Frame::Car;
             scene.layers.push(ScanLayer::new(&geometry));
             scene.callouts = crowd(count);
-            let svg = render(
-                &scene,
-                &PictureSettings {
-                    width,
-                    raster_scale: 0.25,
-                    ..plain(view)
-                },
-            );
+            let svg = render(&scene, &PictureSettings { width, raster_scale: 0.25, ..plain(view) });
             let document = roxmltree::Document::parse(&svg).unwrap();
-            let height: f64 = document
-                .root_element()
-                .attribute("height")
-                .unwrap()
-                .parse()
-                .unwrap();
+            let height: f64 = document.root_element().attribute("height").unwrap().parse().unwrap();
             assert!(count > 16 || height == 800.0, "{height}");
             let boxes = text_boxes(&svg);
             assert!(boxes.len() >= 3 * count);
@@ -322,18 +258,12 @@ fn crowded_callouts_keep_clear_of_each_other_and_of_the_edge() {
 fn any_text_gives_valid_xml() {
     let mut scene = Scene::new("<Kestrel> & \"friends\" \u{1}\u{0}");
     scene.note = "]]> <!-- &amp; \u{ffff}".into();
-    scene.callouts.push(
-        Callout::feature(Point3::origin(), "a<b & c>d")
-            .with("\u{1b}[0m Ø ± ∅ 漢字")
-            .with("x".repeat(500)),
-    );
+    scene
+        .callouts
+        .push(Callout::feature(Point3::origin(), "a<b & c>d").with("\u{1b}[0m Ø ± ∅ 漢字").with("x".repeat(500)));
     let svg = render(&scene, &PictureSettings::default());
     let document = roxmltree::Document::parse(&svg).unwrap();
-    assert!(
-        document
-            .descendants()
-            .any(|n| n.text() == Some("a<b & c>d"))
-    );
+    assert!(document.descendants().any(|n| n.text() == Some("a<b & c>d")));
     assert!(text_boxes(&svg).len() > 15);
 }
 
@@ -341,17 +271,10 @@ fn any_text_gives_valid_xml() {
 fn nothing_and_nonsense_are_drawn_without_complaint() {
     let nan = f64::NAN;
     let geometry = Geometry::Mesh(Mesh {
-        vertices: vec![
-            Point3::new(nan, 0.0, 0.0),
-            Point3::new(0.0, f64::INFINITY, 0.0),
-            Point3::new(1.0, 1.0, 1.0),
-        ],
+        vertices: vec![Point3::new(nan, 0.0, 0.0), Point3::new(0.0, f64::INFINITY, 0.0), Point3::new(1.0, 1.0, 1.0)],
         facets: vec![[0, 1, 2], [2, 2, 2], [7, 8, 9]],
     });
-    let cloud = Geometry::Cloud(Cloud {
-        points: vec![Point3::new(nan, nan, nan)],
-        normals: vec![Vec3::zeros()],
-    });
+    let cloud = Geometry::Cloud(Cloud { points: vec![Point3::new(nan, nan, nan)], normals: vec![Vec3::zeros()] });
     let mut scene = Scene::new("");
     for settings in [
         PictureSettings::default(),
@@ -381,17 +304,12 @@ fn nothing_and_nonsense_are_drawn_without_complaint() {
 fn the_same_scene_gives_the_same_bytes_wherever_the_scan_stands() {
     let mesh = sphere(Point3::origin(), 20.0, 40);
     let far = RigidTransform::translation(2500.0, -740.0, 300.0);
-    let moved = Geometry::Mesh(Mesh {
-        vertices: mesh.vertices.iter().map(|p| far * p).collect(),
-        facets: mesh.facets.clone(),
-    });
+    let moved =
+        Geometry::Mesh(Mesh { vertices: mesh.vertices.iter().map(|p| far * p).collect(), facets: mesh.facets.clone() });
     let geometry = Geometry::Mesh(mesh);
     let picture = |geometry, scene_from_scan| {
         let mut scene = Scene::new("sphere");
-        scene.layers.push(ScanLayer {
-            scene_from_scan,
-            ..ScanLayer::new(geometry)
-        });
+        scene.layers.push(ScanLayer { scene_from_scan, ..ScanLayer::new(geometry) });
         scene.callouts = crowd(4);
         for callout in &mut scene.callouts {
             callout.anchor = far * callout.anchor;
@@ -402,15 +320,9 @@ fn the_same_scene_gives_the_same_bytes_wherever_the_scan_stands() {
     let first = picture(&geometry, far);
     assert_eq!(first, picture(&geometry, far));
     // A scan placed in the car and one that was exported there show the same.
-    let (a, b) = (
-        Shown::of(&first),
-        Shown::of(&picture(&moved, RigidTransform::identity())),
-    );
-    let different = a
-        .pixels
-        .iter()
-        .zip(&b.pixels)
-        .filter(|(p, q)| p.iter().zip(q.iter()).any(|(v, w)| v.abs_diff(*w) > 8));
+    let (a, b) = (Shown::of(&first), Shown::of(&picture(&moved, RigidTransform::identity())));
+    let different =
+        a.pixels.iter().zip(&b.pixels).filter(|(p, q)| p.iter().zip(q.iter()).any(|(v, w)| v.abs_diff(*w) > 8));
     assert!(different.count() < a.pixels.len() / 500);
 }
 
