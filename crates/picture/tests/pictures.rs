@@ -144,7 +144,9 @@ fn a_cloud_closes_and_can_be_painted() {
         let shown = Shown::of(&render(&scene, &plain(View::Isometric)));
         let diameter: f64 = 800.0 - 64.0 - 104.0;
         let share = shown.covered() as f64 / (PI * diameter * diameter / 4.0);
-        assert!((0.98..1.05).contains(&share), "{share}");
+        // The discs of the outermost points reach beyond the outline by up to their radius, here some 8 px.
+        let reach = (1.0 + 2.0 * 8.0 / diameter).powi(2);
+        assert!((0.98..1.02 * reach).contains(&share), "{share}");
         assert!(shown.blue() > shown.covered() / 20);
     }
 }
