@@ -3,14 +3,15 @@
 //! A dab always spills over an edge. The scale of the noise comes from the data, redescending
 //! weights (Tukey's biweight) settle the shape while far points lose their pull, then points
 //! further than [`CUTOFF`] standard deviations are left out. What spills onto a fillet leaves
-//! the surface gradually, too little at each point to be seen there: so residuals are averaged
-//! over small cells, and cells whose mean stands out against the spread of all cells' means are left
-//! out with their neighbours of the same sign.
+//! the surface gradually, too little at each point to be seen there. So the points are put in order
+//! of their distance from what is clearly off, in strips all along the edge: a strip whose mean residual
+//! leans to the side of the edge, against the scatter of the strips far from it, is left out too.
 
 use crate::shapes::Model;
 use crate::solve::{Part, solve};
 use crate::start::spread_sample;
-use std::collections::BTreeMap;
+use kiddo::{Donnelly, KdTree, SquaredEuclidean, leaf_strategy::FlatVec};
+use std::num::NonZero;
 use stringline_core::Vec3;
 
 /// Points further than this many standard deviations are left out. Cutting a normal
@@ -22,14 +23,14 @@ const TUKEY: f64 = 4.685;
 const MAD_TO_SIGMA: f64 = 1.482_602_218_505_602;
 /// Points the weights are settled on.
 const SETTLE_SAMPLE: usize = 4000;
-/// Points wanted in a cell.
-const CELL_POINTS: f64 = 16.0;
-/// Fewer than this and a cell says nothing.
-const CELL_LEAST: usize = 4;
-/// A cell whose mean is this many standard deviations off starts an edge.
-const CELL_OFF: f64 = 4.5;
-/// A neighbour of the same sign this far off goes on with it.
-const CELL_FOLLOWS: f64 = 2.0;
+/// Fewer clear points than this are strays, not an edge.
+const EDGE_LEAST: usize = 10;
+/// Clear points that stand for the edge.
+const EDGE_SAMPLE: usize = 3000;
+/// A run of strips leans when its mean is this many standard deviations towards the edge.
+const EDGE_LEAN: f64 = 1.7;
+/// Clear points that a point's distance from the edge is averaged over.
+const EDGE_NEIGHBOURS: NonZero<usize> = NonZero::new(4).unwrap();
 /// Below this residual (points have unit size) data are perfect.
 const PERFECT: f64 = 1e-12;
 
@@ -99,14 +100,14 @@ pub(crate) fn settle(points: &[Vec3], start: Model, radius_held: bool) -> Settle
         }
     }
     let mut belongs = vec![true; points.len()];
-    let mut cells_off = vec![false; points.len()];
+    let mut in_margin = vec![false; points.len()];
     for round in 0..12 {
         let r = residuals(&model, points);
         sigma = scale_within(&r, sigma).max(PERFECT);
         if (2..6).contains(&round) {
-            cells_off = off_cells(points, &r, sigma);
+            in_margin = margin(points, &r, sigma);
         }
-        let next: Vec<bool> = r.iter().zip(&cells_off).map(|(r, off)| r.abs() <= CUTOFF * sigma && !off).collect();
+        let next: Vec<bool> = r.iter().zip(&in_margin).map(|(r, off)| r.abs() <= CUTOFF * sigma && !off).collect();
         let stable = round > 2 && next == belongs;
         belongs = next;
         if stable {
@@ -129,70 +130,50 @@ pub(crate) fn select(points: &[Vec3], chosen: &[bool]) -> Vec<Vec3> {
     points.iter().zip(chosen).filter(|(_, c)| **c).map(|(p, _)| *p).collect()
 }
 
-type Cell = (i32, i32, i32);
+type Tree = KdTree<f32, u32, Donnelly<3>, FlatVec<f32, u32, 3, 32>, 3, 32>;
 
-fn cell_of(p: &Vec3, side: f64) -> Cell {
-    ((p.x / side).floor() as i32, (p.y / side).floor() as i32, (p.z / side).floor() as i32)
+fn single(p: &Vec3) -> [f32; 3] {
+    [p.x as f32, p.y as f32, p.z as f32]
 }
 
-/// Marks the points in cells whose mean residual stands out.
-fn off_cells(points: &[Vec3], residuals: &[f64], sigma: f64) -> Vec<bool> {
-    let mut off = vec![false; points.len()];
-    // The occupied cells of a coarse grid tell the area, so the side that holds CELL_POINTS each.
-    let coarse = 0.1;
-    let mut seen: Vec<Cell> = points.iter().map(|p| cell_of(p, coarse)).collect();
-    seen.sort_unstable();
-    seen.dedup();
-    let area = seen.len() as f64 * coarse * coarse;
-    let side = (CELL_POINTS * area / points.len() as f64).sqrt();
-    let mut order: Vec<(Cell, u32)> = points.iter().enumerate().map(|(i, p)| (cell_of(p, side), i as u32)).collect();
-    order.sort_unstable();
-    // One entry a cell: the members and the scaled mean of their clipped residuals.
-    let mut cells: BTreeMap<Cell, (std::ops::Range<usize>, f64)> = BTreeMap::new();
-    let mut from = 0;
-    for group in order.chunk_by(|a, b| a.0 == b.0) {
-        let to = from + group.len();
-        if group.len() >= CELL_LEAST {
-            let sum: f64 =
-                group.iter().map(|&(_, i)| residuals[i as usize].clamp(-CUTOFF * sigma, CUTOFF * sigma)).sum();
-            cells.insert(group[0].0, (from..to, sum / (group.len() as f64).sqrt()));
-        }
-        from = to;
+/// Marks the points of the margin along an edge: those near points clearly off the shape whose
+/// residuals lean, on average, to the side of those.
+fn margin(points: &[Vec3], residuals: &[f64], sigma: f64) -> Vec<bool> {
+    let mut marked = vec![false; points.len()];
+    let clear: Vec<usize> = (0..points.len()).filter(|&i| residuals[i].abs() > CUTOFF * sigma).collect();
+    if clear.len() < EDGE_LEAST {
+        return marked;
     }
-    if cells.len() < 12 {
-        return off;
+    let clear: Vec<usize> = spread_sample(clear.len(), EDGE_SAMPLE).into_iter().map(|k| clear[k]).collect();
+    let spots: Vec<[f32; 3]> = clear.iter().map(|&i| single(&points[i])).collect();
+    let Ok(tree) = Tree::new_from_slice(&spots) else { return marked };
+    // Mean distance to a few clear points (one alone may be a stray), and the residual counted towards their side.
+    let mut near: Vec<(f32, u32, f64)> = (0..points.len())
+        .filter(|&i| residuals[i].abs() <= CUTOFF * sigma)
+        .map(|i| {
+            let hits = tree.query(&single(&points[i])).nearest_n::<SquaredEuclidean<f32>>(EDGE_NEIGHBOURS).execute();
+            let distance: f32 = hits.iter().map(|h| h.distance.sqrt()).sum();
+            let side: f64 = hits.iter().map(|h| residuals[clear[h.item as usize]].signum()).sum();
+            (distance, i as u32, residuals[i] * side.signum())
+        })
+        .collect();
+    near.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+    let strip = (near.len() / 200).max(20);
+    let means: Vec<f64> = near.chunks(strip).map(|s| s.iter().map(|x| x.2).sum::<f64>() / s.len() as f64).collect();
+    // Far from the edge the means scatter by noise alone, whatever its correlation.
+    let mut far: Vec<f64> = means[means.len() / 2..].to_vec();
+    let scatter = (MAD_TO_SIGMA * median_absolute(&mut far)).max(sigma / (strip as f64).sqrt());
+    // The further in, the slighter the lean: wider runs of strips see it.
+    let leans = |from: usize| {
+        [1usize, 2, 4, 8].iter().any(|&run| {
+            means
+                .get(from..from + run)
+                .is_some_and(|m| m.iter().sum::<f64>() > EDGE_LEAN * scatter * (run as f64).sqrt())
+        })
+    };
+    let strips = (0..means.len() / 2).take_while(|&b| leans(b)).count();
+    for (_, i, _) in near.iter().take(strips * strip) {
+        marked[*i as usize] = true;
     }
-    let mut spread: Vec<f64> = cells.values().map(|(_, z)| *z).collect();
-    let cell_sigma = (MAD_TO_SIGMA * median_absolute(&mut spread)).max(sigma);
-    let mut marked: BTreeMap<Cell, f64> = BTreeMap::new();
-    let mut front: Vec<Cell> = Vec::new();
-    for (cell, (_, z)) in &cells {
-        if z.abs() > CELL_OFF * cell_sigma {
-            marked.insert(*cell, z.signum());
-            front.push(*cell);
-        }
-    }
-    while let Some((x, y, z)) = front.pop() {
-        let sign = marked[&(x, y, z)];
-        for dx in -1..=1 {
-            for dy in -1..=1 {
-                for dz in -1..=1 {
-                    let neighbour = (x + dx, y + dy, z + dz);
-                    if let Some((_, value)) = cells.get(&neighbour)
-                        && value * sign > CELL_FOLLOWS * cell_sigma
-                        && !marked.contains_key(&neighbour)
-                    {
-                        marked.insert(neighbour, sign);
-                        front.push(neighbour);
-                    }
-                }
-            }
-        }
-    }
-    for cell in marked.keys() {
-        for &(_, i) in &order[cells[cell].0.clone()] {
-            off[i as usize] = true;
-        }
-    }
-    off
+    marked
 }

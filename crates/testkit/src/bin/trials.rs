@@ -1,0 +1,28 @@
+//! Trials of the fits over many simulated patches, printed as tables.
+#![allow(clippy::print_stdout, reason = "a command prints its result")]
+
+use clap::{Parser, Subcommand};
+
+#[derive(Parser)]
+#[command(about = "Trials of the fits over many simulated patches")]
+struct Arguments {
+    #[command(subcommand)]
+    trial: Trial,
+}
+
+#[derive(Subcommand)]
+enum Trial {
+    /// Errors against the Cramér–Rao bound, clean and with points beyond the edge
+    Bound {
+        /// Seeds a row
+        #[arg(long, default_value_t = 1000)]
+        seeds: u64,
+    },
+}
+
+fn main() -> std::io::Result<()> {
+    let out = &mut std::io::stdout();
+    match Arguments::parse().trial {
+        Trial::Bound { seeds } => stringline_testkit::bound::print_table(seeds, out),
+    }
+}
