@@ -7,8 +7,10 @@ pub mod geometry;
 mod index;
 mod normals;
 pub mod order;
+pub mod read;
 mod rings;
 pub mod scan;
+mod weld;
 pub mod write;
 
 pub use brush::{Dab, PaintError, Patch};
