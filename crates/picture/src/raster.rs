@@ -308,7 +308,8 @@ impl<'a> Prepared<'a> {
         let (n, surface) = if !known {
             ([0.0, 0.0, 1.0], Surface(surface.0 | Surface::FLAT))
         } else if n[2] < 0.0 {
-            (n.map(|v| -v), Surface(surface.0 | Surface::INSIDE))
+            // A cloud is drawn on both sides: where normals were estimated their sign means nothing.
+            (n.map(|v| -v), surface)
         } else {
             (n, surface)
         };

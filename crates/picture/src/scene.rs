@@ -2,7 +2,7 @@
 
 use crate::{FormSymbol, Tint, View};
 use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3};
-use stringline_scan::Geometry;
+use stringline_scan::{Geometry, Patch, Scan};
 
 /// Everything in one picture. Positions are in the scene's frame, mm.
 #[derive(Clone, Debug)]
@@ -42,9 +42,9 @@ pub struct ScanLayer<'a> {
     pub geometry: &'a Geometry,
     /// Where the scan stands in the scene.
     pub scene_from_scan: RigidTransform,
-    /// Unit outward normals, one a point, in the scan's frame. Without them a mesh's are
-    /// computed from its facets and a cloud's taken from the cloud; a cloud that has none
-    /// is drawn flat, shaded by its relief alone.
+    /// Unit normals, one a point, in the scan's frame: outward for a mesh, of either sign for
+    /// a cloud. Without them a mesh's are computed from its facets and a cloud's taken from the
+    /// cloud; a cloud that has none is drawn flat, shaded by its relief alone.
     pub normals: Option<&'a [Vec3]>,
     /// The colour of unpainted surface.
     pub tint: Tint,
@@ -62,6 +62,20 @@ impl<'a> ScanLayer<'a> {
             tint: Tint::default(),
             painted: &[],
         }
+    }
+
+    /// An unpainted scan standing in its own frame, with its normals.
+    pub fn of(scan: &'a Scan) -> Self {
+        ScanLayer { normals: Some(scan.normals()), ..ScanLayer::new(scan.geometry()) }
+    }
+
+    /// The same with a patch painted: of a mesh its facets, of a cloud its points.
+    pub fn with_patch(mut self, patch: &'a Patch) -> Self {
+        self.painted = match self.geometry {
+            Geometry::Mesh(_) => &patch.facets,
+            Geometry::Cloud(_) => &patch.points,
+        };
+        self
     }
 }
 

@@ -8,7 +8,7 @@ use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3};
 use stringline_picture::{
     Callout, FormSymbol, Frame, PictureSettings, ScanLayer, Scene, Section, TextLine, Tint, View, render,
 };
-use stringline_scan::{Cloud, Geometry, Mesh};
+use stringline_scan::{Cloud, Dab, Geometry, Mesh, Scan};
 
 /// A closed sphere with its facets facing outwards.
 fn sphere(centre: Point3, radius: f64, rings: u32) -> Mesh {
@@ -137,7 +137,8 @@ fn a_cloud_closes_and_can_be_painted() {
     let mesh = sphere(Point3::origin(), 20.0, 90);
     let normals: Vec<Vec3> = mesh.vertices.iter().map(|p| p.coords / 20.0).collect();
     let painted: Vec<u32> = (0..mesh.vertices.len() as u32).filter(|&i| mesh.vertices[i as usize].z > 10.0).collect();
-    for normals in [normals, Vec::new()] {
+    let either_sign = normals.iter().enumerate().map(|(i, n)| if i % 3 == 0 { -n } else { *n }).collect();
+    for normals in [normals, either_sign, Vec::new()] {
         let geometry = Geometry::Cloud(Cloud { points: mesh.vertices.clone(), normals });
         let mut scene = Scene::new("cloud");
         scene.layers.push(ScanLayer { painted: &painted, ..ScanLayer::new(&geometry) });
@@ -335,4 +336,18 @@ fn a_picture_of_a_real_scan_stays_small() {
     scene.layers.push(ScanLayer::new(&geometry));
     scene.callouts = crowd(10);
     assert!(render(&scene, &PictureSettings::default()).len() < 400_000);
+}
+
+#[test]
+fn what_was_dabbed_is_blue() {
+    let scan = Scan::new(Geometry::Mesh(sphere(Point3::origin(), 20.0, 90)));
+    let patch = scan.paint(&[Dab::new(Point3::new(0.0, 0.0, 20.0), 8.0)]).unwrap();
+    let mut scene = Scene::new("dab");
+    scene.layers.push(ScanLayer::of(&scan).with_patch(&patch));
+    let above = Shown::of(&render(&scene, &plain(View::Top)));
+    // The ball of 8 mm about a pole of the sphere of 20 mm cuts a rim of radius 8·√(1 − (8/40)²) out of it.
+    let wanted = 8.0_f64.powi(2) * (1.0 - 0.2_f64.powi(2)) / 400.0;
+    let share = above.blue() as f64 / above.covered() as f64;
+    assert!((share / wanted - 1.0).abs() < 0.1, "{share} of {wanted}");
+    assert_eq!(Shown::of(&render(&scene, &plain(View::Bottom))).blue(), 0);
 }
