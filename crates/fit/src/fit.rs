@@ -1,15 +1,16 @@
 //! One shape through one patch.
 
 use crate::error::FitError;
-use crate::feature::{Extent, Feature, Kind, Side};
+use crate::feature::{Extent, Feature, Kind, Noise, Side};
 use crate::noise;
-use crate::robust::{Settled, select, settle};
+use crate::robust::{Settled, settle};
 use crate::shapes::{Model, SLOTS, active};
 use crate::solve::{Ended, Part, information, solve};
 use crate::start::best_start;
 use nalgebra::DMatrix;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use stringline_core::covariance::propagate;
 use stringline_core::{Point3, Vec3};
 
 /// What a fit takes for granted.
@@ -128,7 +129,7 @@ fn finish(
 ) -> Result<Feature, FitError> {
     let kind = settled.model.kind;
     let held = settings.held_radius.is_some();
-    let kept = select(&normalised.points, &settled.belongs);
+    let kept = chosen(&normalised.points, &settled.belongs);
     let needed = least_points(kind);
     if kept.len() < needed {
         return Err(FitError::TooFewPoints { kind, needed, found: kept.len() });
@@ -141,7 +142,12 @@ fn finish(
     let [part] = parts;
     let map = part.map;
     let model = part.model.referred_to(&centroid).tidied();
-    Ok(describe(points, normals, normalised, &settled.belongs, model, &map, ended, |_| None))
+    let shown = oriented(model.scaled(normalised.scale), &chosen(normals, &settled.belongs));
+    let kept = chosen(points, &settled.belongs);
+    let (residuals, jacobian) = rows_of(&shown, &kept, &normalised.origin, &map);
+    let estimate = noise::estimate(&kept, &residuals, &jacobian, &noise::NoiseSettings::default());
+    let covariance = propagate(&(shown.ambient_jacobian() * &map), &estimate.covariance);
+    Ok(describe(points, normals, &normalised.origin, &settled.belongs, &shown, covariance, estimate.noise, ended))
 }
 
 /// Refuses an information matrix that leaves a combination of parameters free.
@@ -159,40 +165,34 @@ pub(crate) fn determined(information: &DMatrix<f64>, kind: Kind, found: usize) -
     Ok(())
 }
 
-/// The feature of a converged model: its uncertainty, extent and side.
-///
-/// `map` leads from the problem's parameters to the model's local ones (SLOTS × p).
-/// `covariance` may give the parameters' covariance where it does not follow from these points alone.
+/// The items whose flag is set; none of none.
+pub(crate) fn chosen<T: Copy>(items: &[T], flags: &[bool]) -> Vec<T> {
+    items.iter().zip(flags).filter(|(_, flag)| **flag).map(|(item, _)| *item).collect()
+}
+
+/// The feature of a converged model (mm, about `origin`) and the covariance of its parameters.
+#[allow(clippy::too_many_arguments, reason = "everything a feature consists of, gathered in one place")]
 pub(crate) fn describe(
     points: &[Point3],
     normals: &[Vec3],
-    normalised: &Normalised,
+    origin: &Point3,
     belongs: &[bool],
-    model: Model,
-    map: &DMatrix<f64>,
+    model: &Model,
+    covariance: DMatrix<f64>,
+    noise: Noise,
     ended: Ended,
-    covariance: impl Fn(&Model) -> Option<noise::NoiseEstimate>,
 ) -> Feature {
-    let Normalised { origin, scale, .. } = normalised;
-    let kept: Vec<Point3> = points.iter().zip(belongs).filter(|(_, b)| **b).map(|(p, _)| *p).collect();
-    let kept_normals: Vec<Vec3> = normals.iter().zip(belongs).filter(|(_, b)| **b).map(|(n, _)| *n).collect();
-    let shown = oriented(model.scaled(*scale), &kept_normals);
-    // Rows in millimetres, about the same origin.
-    let (_, residuals, jacobian) = rows_of(&shown, &kept, origin, map);
-    let estimate = covariance(&shown)
-        .unwrap_or_else(|| noise::estimate(&kept, &residuals, &jacobian, &noise::NoiseSettings::default()));
-    let lift = shown.ambient_jacobian() * map;
-    let covariance = stringline_core::covariance::propagate(&lift, &estimate.covariance);
-    let shape = shown.to_shape(origin, 1.0);
+    let kept = chosen(points, belongs);
+    let shape = model.to_shape(origin, 1.0);
     let distances: Vec<f64> = kept.iter().map(|p| shape.distance(p)).collect();
     let (low, high) = distances.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), &d| (l.min(d), h.max(d)));
     let square = distances.iter().map(|d| d * d).sum::<f64>();
     Feature {
         shape,
         covariance,
-        noise: estimate.noise,
-        extent: extent(&shown, &kept, origin),
-        side: side(&shown, &kept, origin, &kept_normals),
+        noise,
+        extent: extent(model, &kept, origin),
+        side: side(model, &kept, origin, &chosen(normals, belongs)),
         rms: (square / kept.len() as f64).sqrt(),
         form_error: high - low,
         used: kept.len(),
@@ -203,19 +203,17 @@ pub(crate) fn describe(
     }
 }
 
-/// Points (one a row), residuals and Jacobian (rows × p), mm and rad, of a model about `origin`.
+/// Residuals and Jacobian (rows × p), mm and rad, of a model about `origin`.
 pub(crate) fn rows_of(
     model: &Model,
     points: &[Point3],
     origin: &Point3,
     map: &DMatrix<f64>,
-) -> (Vec<Point3>, Vec<f64>, DMatrix<f64>) {
-    let mut at = Vec::with_capacity(points.len());
+) -> (Vec<f64>, DMatrix<f64>) {
     let mut residuals = Vec::with_capacity(points.len());
     let mut local: Vec<[f64; SLOTS]> = Vec::with_capacity(points.len());
     for p in points {
         model.rows(&(p - origin), |row| {
-            at.push(*p);
             residuals.push(row.residual);
             local.push(row.by);
         });
@@ -232,14 +230,14 @@ pub(crate) fn rows_of(
             jacobian[(r, j)] += by[i] * m;
         }
     }
-    (at, residuals, jacobian)
+    (residuals, jacobian)
 }
 
 /// Turns the direction to its stated sense, keeping the frame right-handed.
 ///
 /// A plane's normal points out of the material where the scan's normals tell; otherwise, as for
 /// axes, its largest component is positive. A cone's direction keeps its sense: apex to wide end.
-fn oriented(model: Model, normals: &[Vec3]) -> Model {
+pub(crate) fn oriented(model: Model, normals: &[Vec3]) -> Model {
     let flip = match model.kind {
         Kind::Cone | Kind::Sphere => false,
         Kind::Plane if !normals.is_empty() => normals.iter().sum::<Vec3>().dot(&model.w) < 0.0,

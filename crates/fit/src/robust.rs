@@ -7,6 +7,7 @@
 //! of their distance from what is clearly off, in strips all along the edge: a strip whose mean residual
 //! leans to the side of the edge, against the scatter of the strips far from it, is left out too.
 
+use crate::fit::chosen;
 use crate::shapes::Model;
 use crate::solve::{Part, solve};
 use crate::start::spread_sample;
@@ -113,7 +114,7 @@ pub(crate) fn settle(points: &[Vec3], start: Model, radius_held: bool) -> Settle
         if stable {
             break;
         }
-        let kept = select(points, &belongs);
+        let kept = chosen(points, &belongs);
         let mut parts = [Part::alone(&kept, &[], model.clone(), radius_held)];
         let _ = solve(&mut parts, 1e-9, 8);
         let [part] = parts;
@@ -123,11 +124,6 @@ pub(crate) fn settle(points: &[Vec3], start: Model, radius_held: bool) -> Settle
         model = part.model;
     }
     Settled { model, belongs }
-}
-
-/// The points whose flag is set.
-pub(crate) fn select(points: &[Vec3], chosen: &[bool]) -> Vec<Vec3> {
-    points.iter().zip(chosen).filter(|(_, c)| **c).map(|(p, _)| *p).collect()
 }
 
 type Tree = KdTree<f32, u32, Donnelly<3>, FlatVec<f32, u32, 3, 32>, 3, 32>;

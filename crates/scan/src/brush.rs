@@ -128,7 +128,17 @@ impl Scan {
                 painted.set(point, !dab.wipe);
             }
         }
-        let points = painted.ids();
+        Ok(self.patch(painted.ids()))
+    }
+
+    /// The patch of given points, with the facets all of whose corners are among them.
+    /// Ids that are not in this scan are left out.
+    pub fn patch(&self, mut points: Vec<u32>) -> Patch {
+        points.retain(|&p| (p as usize) < self.points().len());
+        points.sort_unstable();
+        points.dedup();
+        let mut painted = Marks::new(self.points().len());
+        points.iter().for_each(|&p| painted.set(p, true));
         let mut facets = Vec::new();
         if let (Geometry::Mesh(mesh), Some(rings)) = (self.geometry(), self.rings()) {
             for &point in &points {
@@ -141,7 +151,7 @@ impl Scan {
             facets.sort_unstable();
             facets.dedup();
         }
-        Ok(Patch { points, facets })
+        Patch { points, facets }
     }
 
     /// The points one dab selects, in no particular order.

@@ -7,9 +7,7 @@ use std::io::Cursor;
 use proptest::prelude::*;
 use stringline_core::units::LengthUnit;
 use stringline_core::{Explain, Point3, Vec3};
-use stringline_scan::read::{
-    FileFormat, Problem, ReadError, ReadSettings, Reading, UnitBasis, Weld, read,
-};
+use stringline_scan::read::{FileFormat, Problem, ReadError, ReadSettings, Reading, UnitBasis, Weld, read};
 use stringline_scan::write::{self, Precision};
 use stringline_scan::{Cloud, Geometry, Mesh};
 
@@ -38,11 +36,7 @@ fn block() -> Mesh {
     for z in [0.0, 20.0] {
         for j in 0..=ny {
             for i in 0..=nx {
-                mesh.vertices.push(Point3::new(
-                    f64::from(i) * 10.0 + 0.125,
-                    f64::from(j) * 10.0,
-                    z,
-                ));
+                mesh.vertices.push(Point3::new(f64::from(i) * 10.0 + 0.125, f64::from(j) * 10.0, z));
             }
         }
     }
@@ -50,12 +44,7 @@ fn block() -> Mesh {
     let at = |i: u32, j: u32, k: u32| k * layer + j * (nx + 1) + i;
     for j in 0..ny {
         for i in 0..nx {
-            let quad = [
-                at(i, j, 1),
-                at(i + 1, j, 1),
-                at(i + 1, j + 1, 1),
-                at(i, j + 1, 1),
-            ];
+            let quad = [at(i, j, 1), at(i + 1, j, 1), at(i + 1, j + 1, 1), at(i, j + 1, 1)];
             mesh.facets.push([quad[0], quad[1], quad[2]]);
             mesh.facets.push([quad[0], quad[2], quad[3]]);
             let under = quad.map(|v| v - layer);
@@ -67,14 +56,9 @@ fn block() -> Mesh {
 }
 
 fn points() -> Cloud {
-    let points: Vec<Point3> = (0..50)
-        .map(|k| f64::from(k) * 0.37)
-        .map(|t| Point3::new(30.0 * t.cos(), 30.0 * t.sin(), t * 1.1))
-        .collect();
-    let normals = points
-        .iter()
-        .map(|p| Vec3::new(p.x, p.y, 0.0).normalize())
-        .collect();
+    let points: Vec<Point3> =
+        (0..50).map(|k| f64::from(k) * 0.37).map(|t| Point3::new(30.0 * t.cos(), 30.0 * t.sin(), t * 1.1)).collect();
+    let normals = points.iter().map(|p| Vec3::new(p.x, p.y, 0.0).normalize()).collect();
     Cloud { points, normals }
 }
 
@@ -154,10 +138,7 @@ fn ply_of(mesh: &Mesh, layout: PlyLayout) -> Vec<u8> {
     if layout.extra {
         bytes += "property float quality\n";
     }
-    bytes += &format!(
-        "property list {} {} vertex_index\n",
-        layout.count, layout.index
-    );
+    bytes += &format!("property list {} {} vertex_index\n", layout.count, layout.index);
     if layout.extra {
         bytes += "property ushort group\n";
     }
@@ -215,20 +196,10 @@ fn e57_bytes(scans: &[(Vec<Point3>, Option<e57::Transform>)]) -> Vec<u8> {
     let mut file = Cursor::new(Vec::new());
     let mut writer = e57::E57Writer::new(&mut file, "stringline-test").unwrap();
     for (points, pose) in scans {
-        let double = RecordDataType::Double {
-            min: None,
-            max: None,
-        };
-        let mut prototype: Vec<Record> = [
-            RecordName::CartesianX,
-            RecordName::CartesianY,
-            RecordName::CartesianZ,
-        ]
-        .map(|name| Record {
-            name,
-            data_type: double.clone(),
-        })
-        .to_vec();
+        let double = RecordDataType::Double { min: None, max: None };
+        let mut prototype: Vec<Record> = [RecordName::CartesianX, RecordName::CartesianY, RecordName::CartesianZ]
+            .map(|name| Record { name, data_type: double.clone() })
+            .to_vec();
         prototype.push(Record {
             name: RecordName::CartesianInvalidState,
             data_type: RecordDataType::Integer { min: 0, max: 2 },
@@ -250,37 +221,21 @@ fn e57_bytes(scans: &[(Vec<Point3>, Option<e57::Transform>)]) -> Vec<u8> {
 
 /// One small file of every format, for the damage tests.
 fn samples() -> Vec<(&'static str, Vec<u8>)> {
-    let small = Mesh {
-        facets: block().facets[..6].to_vec(),
-        ..block()
-    };
+    let small = Mesh { facets: block().facets[..6].to_vec(), ..block() };
     let mut small_cloud = points();
     small_cloud.points.truncate(8);
     small_cloud.normals.truncate(8);
     let mut xyz = Vec::new();
     write::xyz(&Geometry::Cloud(small_cloud.clone()), &mut xyz).unwrap();
-    let odd = PlyLayout {
-        big: true,
-        double: false,
-        index: "ushort",
-        count: "int",
-        extra: true,
-        vertex_list: true,
-    };
+    let odd = PlyLayout { big: true, double: false, index: "ushort", count: "int", extra: true, vertex_list: true };
     let ascii = "ply\nformat ascii 1.0\nelement vertex 4\nproperty float x\nproperty float y\nproperty float z\n\
         element face 2\nproperty list uchar int vertex_indices\nend_header\n\
         0 0 0\n30 0 0\n30 30.5 0\n0 30 1e1\n4 0 1 2 3\n3 0 2 1\n";
     vec![
         ("block.stl", stl_bytes(&small)),
         ("text.stl", stl_text(&small, "a part").into_bytes()),
-        (
-            "single.ply",
-            ply_bytes(Geometry::Mesh(small.clone()), Precision::Single),
-        ),
-        (
-            "cloud.ply",
-            ply_bytes(Geometry::Cloud(small_cloud.clone()), Precision::Double),
-        ),
+        ("single.ply", ply_bytes(Geometry::Mesh(small.clone()), Precision::Single)),
+        ("cloud.ply", ply_bytes(Geometry::Cloud(small_cloud.clone()), Precision::Double)),
         ("odd.ply", ply_of(&small, odd)),
         ("ascii.ply", ascii.as_bytes().to_vec()),
         ("part.obj", obj_text(&small).into_bytes()),
@@ -323,9 +278,7 @@ fn assert_near(a: &[Vec3], b: &[Vec3]) {
 
 /// The corners of every facet: what a mesh is, whatever its vertices are numbered.
 fn positions(mesh: &Mesh) -> Vec<[Point3; 3]> {
-    (0..mesh.facets.len() as u32)
-        .map(|f| mesh.corners(f))
-        .collect()
+    (0..mesh.facets.len() as u32).map(|f| mesh.corners(f)).collect()
 }
 
 #[test]
@@ -364,16 +317,8 @@ fn stl_agrees_with_the_general_crate() {
         let general = stl_io::read_stl(&mut Cursor::new(&bytes)).unwrap();
         let ours = mesh(reading(&bytes, "a.stl").unwrap());
         // Both number the vertices by first appearance.
-        let vertices: Vec<Point3> = general
-            .vertices
-            .iter()
-            .map(|v| Point3::from(v.0.map(f64::from)))
-            .collect();
-        let facets: Vec<[u32; 3]> = general
-            .faces
-            .iter()
-            .map(|f| f.vertices.map(|v| v as u32))
-            .collect();
+        let vertices: Vec<Point3> = general.vertices.iter().map(|v| Point3::from(v.0.map(f64::from))).collect();
+        let facets: Vec<[u32; 3]> = general.faces.iter().map(|f| f.vertices.map(|v| v as u32)).collect();
         assert_eq!(ours, Mesh { vertices, facets });
     }
 }
@@ -381,22 +326,13 @@ fn stl_agrees_with_the_general_crate() {
 #[test]
 fn obj_agrees_with_the_general_crate() {
     let text = obj_text(&block());
-    let options = tobj::LoadOptions {
-        triangulate: true,
-        ..Default::default()
-    };
-    let (models, _) = tobj::load_obj_buf(&mut text.as_bytes(), &options, |_| {
-        Ok((Vec::new(), Default::default()))
-    })
-    .unwrap();
+    let options = tobj::LoadOptions { triangulate: true, ..Default::default() };
+    let (models, _) =
+        tobj::load_obj_buf(&mut text.as_bytes(), &options, |_| Ok((Vec::new(), Default::default()))).unwrap();
     let general: Vec<[f32; 3]> = models
         .iter()
         .flat_map(|m| {
-            m.mesh
-                .indices
-                .iter()
-                .map(|i| *i as usize * 3)
-                .map(|i| [0, 1, 2].map(|k| m.mesh.positions[i + k]))
+            m.mesh.indices.iter().map(|i| *i as usize * 3).map(|i| [0, 1, 2].map(|k| m.mesh.positions[i + k]))
         })
         .collect();
     let ours: Vec<[f32; 3]> = positions(&mesh(reading(text.as_bytes(), "a.obj").unwrap()))
@@ -410,24 +346,20 @@ fn obj_agrees_with_the_general_crate() {
 fn any_layout() -> impl Strategy<Value = PlyLayout> {
     let index = prop::sample::select(vec!["int", "uint", "uchar", "short", "ushort"]);
     let count = prop::sample::select(vec!["uchar", "char", "ushort", "int"]);
-    (any::<[bool; 4]>(), index, count).prop_map(
-        |([big, double, extra, vertex_list], index, count)| PlyLayout {
-            big,
-            double,
-            index,
-            count,
-            extra,
-            vertex_list,
-        },
-    )
+    (any::<[bool; 4]>(), index, count).prop_map(|([big, double, extra, vertex_list], index, count)| PlyLayout {
+        big,
+        double,
+        index,
+        count,
+        extra,
+        vertex_list,
+    })
 }
 
 /// The same file through `ply-rs` alone.
 fn general_ply(bytes: &[u8]) -> Mesh {
     use ply_rs::ply::{DefaultElement, Property};
-    let ply = ply_rs::parser::Parser::<DefaultElement>::new()
-        .read_ply(&mut Cursor::new(bytes))
-        .unwrap();
+    let ply = ply_rs::parser::Parser::<DefaultElement>::new().read_ply(&mut Cursor::new(bytes)).unwrap();
     let number = |p: &Property| match p {
         Property::Float(v) => f64::from(*v),
         Property::Double(v) => *v,
@@ -443,14 +375,8 @@ fn general_ply(bytes: &[u8]) -> Mesh {
             other => panic!("{other:?}"),
         }
     };
-    let vertices = ply.payload["vertex"]
-        .iter()
-        .map(|v| Point3::from(["x", "y", "z"].map(|a| number(&v[a]))))
-        .collect();
-    let facets = ply.payload["face"]
-        .iter()
-        .map(|f| list(&f["vertex_index"]).try_into().unwrap())
-        .collect();
+    let vertices = ply.payload["vertex"].iter().map(|v| Point3::from(["x", "y", "z"].map(|a| number(&v[a])))).collect();
+    let facets = ply.payload["face"].iter().map(|f| list(&f["vertex_index"]).try_into().unwrap()).collect();
     Mesh { vertices, facets }
 }
 
@@ -519,8 +445,8 @@ fn a_file_cut_anywhere_is_refused_or_told() {
                 Ok(part) => {
                     // Text formats have no end mark; then either nothing is lost or it is told.
                     let told = part.notices != whole.notices;
-                    let whole_lines = bytes[..length].ends_with(b"\n")
-                        && (name.ends_with("xyz") || name.ends_with("obj"));
+                    let whole_lines =
+                        bytes[..length].ends_with(b"\n") && (name.ends_with("xyz") || name.ends_with("obj"));
                     assert!(
                         told || whole_lines || part.geometry == whole.geometry,
                         "{name} cut at {length} of {}: {part:?}",
@@ -538,10 +464,7 @@ fn counts_beyond_the_file_are_refused_before_anything_is_allocated() {
     stl[80..84].copy_from_slice(&4_000_000_000_u32.to_le_bytes());
     let ply = ply_bytes(Geometry::Mesh(block()), Precision::Single);
     let count = |what: &str, n: &str| {
-        let at = ply
-            .windows(what.len())
-            .position(|w| w == what.as_bytes())
-            .unwrap();
+        let at = ply.windows(what.len()).position(|w| w == what.as_bytes()).unwrap();
         let end = at + ply[at..].iter().position(|b| *b == b'\n').unwrap();
         [&ply[..at], what.as_bytes(), n.as_bytes(), &ply[end..]].concat()
     };
@@ -552,10 +475,7 @@ fn counts_beyond_the_file_are_refused_before_anything_is_allocated() {
         ("a.ply", count("element face ", "18446744073709551615")),
     ] {
         let error = reading(&bytes, name).unwrap_err();
-        assert!(
-            matches!(error.problem, Problem::Truncated { .. }),
-            "{error}"
-        );
+        assert!(matches!(error.problem, Problem::Truncated { .. }), "{error}");
     }
     // A list that claims 4·10⁹ corners, and one that claims −1.
     for (count, bytes) in [("uint", 4_000_000_000_u32), ("int", u32::MAX)] {
@@ -568,19 +488,13 @@ fn counts_beyond_the_file_are_refused_before_anything_is_allocated() {
         file.extend(bytes.to_le_bytes());
         file.extend([0; 64]);
         let error = reading(&file, "a.ply").unwrap_err();
-        assert!(
-            matches!(error.problem, Problem::Malformed { .. }),
-            "{error}"
-        );
+        assert!(matches!(error.problem, Problem::Malformed { .. }), "{error}");
     }
     let mut ascii = String::from(
         "ply\nformat ascii 1.0\nelement vertex 4000000000\nproperty float x\nproperty float y\nproperty float z\nend_header\n",
     );
     ascii += "1 2 3\n";
-    assert!(matches!(
-        reading(ascii.as_bytes(), "a.ply").unwrap_err().problem,
-        Problem::Truncated { .. }
-    ));
+    assert!(matches!(reading(ascii.as_bytes(), "a.ply").unwrap_err().problem, Problem::Truncated { .. }));
 }
 
 #[test]
@@ -589,10 +503,7 @@ fn an_e57_that_claims_too_many_points_is_refused() {
     let bytes = e57_bytes(&[(points().points, None)]);
     let changed = replaced_in_e57(&bytes, "recordCount=\"50\"", "recordCount=\"4000000000\"");
     let error = reading(&changed, "a.e57").unwrap_err();
-    assert!(
-        matches!(error.problem, Problem::Truncated { .. }),
-        "{error}"
-    );
+    assert!(matches!(error.problem, Problem::Truncated { .. }), "{error}");
     // Coordinates that take no bits at all would be endless.
     let mut none = bytes;
     for axis in ["X", "Y", "Z"] {
@@ -619,18 +530,13 @@ fn replaced_in_e57(bytes: &[u8], from: &str, to: &str) -> Vec<u8> {
     logical.extend(xml.as_bytes());
     logical[32..40].copy_from_slice(&(xml.len() as u64).to_le_bytes());
     logical.resize(logical.len().next_multiple_of(1020), 0);
-    logical
-        .chunks(1020)
-        .flat_map(|page| [page, &crc32c(page).to_be_bytes()].concat())
-        .collect()
+    logical.chunks(1020).flat_map(|page| [page, &crc32c(page).to_be_bytes()].concat()).collect()
 }
 
 /// CRC-32C (Castagnoli, reflected polynomial 0x82F63B78), bit by bit.
 fn crc32c(bytes: &[u8]) -> u32 {
     !bytes.iter().fold(!0_u32, |crc, byte| {
-        (0..8).fold(crc ^ u32::from(*byte), |crc, _| {
-            (crc >> 1) ^ (0x82F6_3B78 & (crc & 1).wrapping_neg())
-        })
+        (0..8).fold(crc ^ u32::from(*byte), |crc, _| (crc >> 1) ^ (0x82F6_3B78 & (crc & 1).wrapping_neg()))
     })
 }
 
@@ -642,37 +548,16 @@ fn the_checksum_helper_is_right() {
 
 #[test]
 fn e57_poses_and_invalid_points() {
-    let p: Vec<Point3> = (0..14)
-        .map(|k| Point3::new(f64::from(k) * 0.1, 0.02, 0.3))
-        .collect();
+    let p: Vec<Point3> = (0..14).map(|k| Point3::new(f64::from(k) * 0.1, 0.02, 0.3)).collect();
     let half = std::f64::consts::FRAC_1_SQRT_2;
     // A quarter turn about z, then 10 m along x.
     let pose = e57::Transform {
-        rotation: e57::Quaternion {
-            w: half,
-            x: 0.0,
-            y: 0.0,
-            z: half,
-        },
-        translation: e57::Translation {
-            x: 10.0,
-            y: 0.0,
-            z: 0.0,
-        },
+        rotation: e57::Quaternion { w: half, x: 0.0, y: 0.0, z: half },
+        translation: e57::Translation { x: 10.0, y: 0.0, z: 0.0 },
     };
-    let back = reading(
-        &e57_bytes(&[(p.clone(), Some(pose)), (p.clone(), None)]),
-        "room.e57",
-    )
-    .unwrap();
-    assert_eq!(
-        (back.repairs.points_in_file, back.repairs.invalid_points),
-        (28, 4)
-    );
-    assert_eq!(
-        (back.unit.applied, back.unit.basis),
-        (LengthUnit::Metre, UnitBasis::Declared)
-    );
+    let back = reading(&e57_bytes(&[(p.clone(), Some(pose)), (p.clone(), None)]), "room.e57").unwrap();
+    assert_eq!((back.repairs.points_in_file, back.repairs.invalid_points), (28, 4));
+    assert_eq!((back.unit.applied, back.unit.basis), (LengthUnit::Metre, UnitBasis::Declared));
     let back = cloud(back);
     assert_eq!(back.points.len(), 24);
     assert!((back.points[1] - Point3::new(10_000.0 - 20.0, 100.0, 300.0)).norm() < 1e-9);
@@ -681,10 +566,7 @@ fn e57_poses_and_invalid_points() {
 
 #[test]
 fn many_e57_packets_pass_the_budget() {
-    let p: Vec<Point3> = (0..60_000)
-        .map(|k| f64::from(k) * 1e-5)
-        .map(|t| Point3::new(t, t * t, 0.1))
-        .collect();
+    let p: Vec<Point3> = (0..60_000).map(|k| f64::from(k) * 1e-5).map(|t| Point3::new(t, t * t, 0.1)).collect();
     let back = reading(&e57_bytes(&[(p, None)]), "room.e57").unwrap();
     assert_eq!(back.repairs.points_in_file, 60_000);
 }
@@ -701,10 +583,7 @@ fn single_bad_points_are_dropped_and_many_are_an_error() {
 
         let mut m = block();
         m.vertices[8].x = bad;
-        for bytes in [
-            stl_bytes(&m),
-            ply_bytes(Geometry::Mesh(m.clone()), Precision::Double),
-        ] {
+        for bytes in [stl_bytes(&m), ply_bytes(Geometry::Mesh(m.clone()), Precision::Double)] {
             let back = reading(&bytes, "a").unwrap();
             let touching = m.facets.iter().filter(|f| f.contains(&8)).count() as u64;
             assert_eq!(back.repairs.unusable_facets, touching);
@@ -713,17 +592,7 @@ fn single_bad_points_are_dropped_and_many_are_an_error() {
     }
     let text = "1 2 nan\n1 2 nan\n1 2 3\n";
     let error = reading(text.as_bytes(), "a.xyz").unwrap_err();
-    assert!(
-        matches!(
-            error.problem,
-            Problem::MostlyUnusable {
-                unusable: 2,
-                total: 3,
-                ..
-            }
-        ),
-        "{error}"
-    );
+    assert!(matches!(error.problem, Problem::MostlyUnusable { unusable: 2, total: 3, .. }), "{error}");
 }
 
 #[test]
@@ -745,19 +614,11 @@ fn the_wrong_byte_order_is_found_out() {
 fn content_decides_the_format() {
     let block = block();
     // A binary header that begins like text, and one with a line break in it.
-    for title in [
-        &b"solid part\n facet"[..],
-        b"SOLID",
-        b"v 1 2 3\nv 1 2 3",
-        &[0; 80],
-    ] {
+    for title in [&b"solid part\n facet"[..], b"SOLID", b"v 1 2 3\nv 1 2 3", &[0; 80]] {
         let mut bytes = stl_bytes(&block);
         bytes[..80].fill(b' ');
         bytes[..title.len()].copy_from_slice(title);
-        assert_eq!(
-            positions(&mesh(reading(&bytes, "a.stl").unwrap())),
-            positions(&block)
-        );
+        assert_eq!(positions(&mesh(reading(&bytes, "a.stl").unwrap())), positions(&block));
     }
     // Bytes after the announced facets are passed over, and told.
     let mut longer = stl_bytes(&block);
@@ -765,11 +626,7 @@ fn content_decides_the_format() {
     let back = reading(&longer, "a.stl").unwrap();
     assert!(back.notices[0].contains("7 bytes"), "{:?}", back.notices);
     // Another format under a wrong name is read, and told.
-    let back = reading(
-        &ply_bytes(Geometry::Mesh(block.clone()), Precision::Single),
-        "a.stl",
-    )
-    .unwrap();
+    let back = reading(&ply_bytes(Geometry::Mesh(block.clone()), Precision::Single), "a.stl").unwrap();
     assert_eq!(back.format, FileFormat::Ply);
     assert!(back.notices[0].contains(".stl"), "{:?}", back.notices);
 }
@@ -778,11 +635,7 @@ fn content_decides_the_format() {
 fn what_is_no_scan_is_refused_with_reasons() {
     for (name, bytes, says) in [
         ("a.stl", &b""[..], "empty"),
-        (
-            "a.stl",
-            b"Dear customer, here is the scan you asked for.\nRegards",
-            "it is text, though it is named .stl",
-        ),
+        ("a.stl", b"Dear customer, here is the scan you asked for.\nRegards", "it is text, though it is named .stl"),
         ("a.stl", b"solid as a rock", "no facet"),
         ("a.stl", b"\0\0\0\0\0\0", "cut short"),
         ("a.ply", b"{\"a\": 1}", "it is text"),
@@ -792,11 +645,7 @@ fn what_is_no_scan_is_refused_with_reasons() {
         ("a.csv", b"x;y;z\n1,5;2,5;3,5\n", "decimal points"),
         ("a.txt", b"1,5 2,5 3,5\n1,5 2,5 3,5\n", "decimal points"),
         ("a.xyz", b"1 2 3\n4 5\n", "in line 2"),
-        (
-            "a.obj",
-            b"v 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 4\n",
-            "refers to vertex 3",
-        ),
+        ("a.obj", b"v 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 4\n", "refers to vertex 3"),
         ("a.obj", b"v 0 0 0\nf 1 2 0\n", "in line 2"),
     ] {
         let error = reading(bytes, name).unwrap_err();
@@ -810,11 +659,7 @@ fn what_is_no_scan_is_refused_with_reasons() {
 
 #[test]
 fn separators_headings_and_columns() {
-    let expected = [
-        Point3::new(1.5, -2.0, 3e3),
-        Point3::new(4.0, 5.0, 6.0),
-        Point3::new(7.0, 8.0, 30.0),
-    ];
+    let expected = [Point3::new(1.5, -2.0, 3e3), Point3::new(4.0, 5.0, 6.0), Point3::new(7.0, 8.0, 30.0)];
     for text in [
         "1.5 -2 3e3\n4 5 6\n7 8 30\n",
         "3\r\n1.5\t-2\t3E3\r\n4\t5\t6\r\n\r\n7\t8\t30\r\n",
@@ -829,10 +674,7 @@ fn separators_headings_and_columns() {
         assert!(back.normals.is_empty());
     }
     // Unit vectors in columns four to six are normals; headings may name them elsewhere.
-    for text in [
-        "10 0 0 0 0.6 0.8\n0 0 9 1 0 0\n",
-        "nx ny nz x y z\n0 0.6 0.8 10 0 0\n1 0 0 0 0 9\n",
-    ] {
+    for text in ["10 0 0 0 0.6 0.8\n0 0 9 1 0 0\n", "nx ny nz x y z\n0 0.6 0.8 10 0 0\n1 0 0 0 0 9\n"] {
         let back = cloud(reading(text.as_bytes(), "a.asc").unwrap());
         assert_near(&back.normals, &[Vec3::new(0.0, 0.6, 0.8), Vec3::x()]);
         assert_eq!(back.points[1].z, 9.0);
@@ -843,62 +685,33 @@ fn separators_headings_and_columns() {
 fn units_are_never_changed_on_a_guess() {
     let text = "0 0 0\n0.25 0.1 0\n";
     let back = reading(text.as_bytes(), "a.xyz").unwrap();
-    assert_eq!(
-        (back.unit.guess, back.geometry.points()[1].x),
-        (Some(LengthUnit::Metre), 0.25)
-    );
+    assert_eq!((back.unit.guess, back.geometry.points()[1].x), (Some(LengthUnit::Metre), 0.25));
     assert!(back.notices[0].contains("--unit m"), "{:?}", back.notices);
-    let settings = ReadSettings {
-        unit: Some(LengthUnit::Metre),
-        ..Default::default()
-    };
+    let settings = ReadSettings { unit: Some(LengthUnit::Metre), ..Default::default() };
     let back = read(Cursor::new(text), "a.xyz", &settings).unwrap();
-    assert_eq!(
-        (back.unit.basis, back.geometry.points()[1].x),
-        (UnitBasis::Given, 250.0)
-    );
+    assert_eq!((back.unit.basis, back.geometry.points()[1].x), (UnitBasis::Given, 250.0));
     // An E57 is in metres unless the user knows better.
     let bytes = e57_bytes(&[(points().points, None)]);
-    let settings = ReadSettings {
-        unit: Some(LengthUnit::Millimetre),
-        ..Default::default()
-    };
+    let settings = ReadSettings { unit: Some(LengthUnit::Millimetre), ..Default::default() };
     let back = read(Cursor::new(bytes), "a.e57", &settings).unwrap();
     assert_eq!(back.geometry.points()[1], points().points[1]);
-    assert!(
-        back.notices.iter().any(|n| n.contains("declares m")),
-        "{:?}",
-        back.notices
-    );
+    assert!(back.notices.iter().any(|n| n.contains("declares m")), "{:?}", back.notices);
 }
 
 #[test]
 fn far_from_the_origin_no_step_is_lost() {
     // 10⁶ mm away, steps of 10⁻⁶ mm.
     let c = Cloud {
-        points: (0..40)
-            .map(|k| f64::from(k) * 1e-6)
-            .map(|s| Point3::new(1e6 + s, -1e6 - s, 1e6))
-            .collect(),
+        points: (0..40).map(|k| f64::from(k) * 1e-6).map(|s| Point3::new(1e6 + s, -1e6 - s, 1e6)).collect(),
         normals: Vec::new(),
     };
     let mut xyz = Vec::new();
     write::xyz(&Geometry::Cloud(c.clone()), &mut xyz).unwrap();
-    for bytes in [
-        xyz,
-        ply_bytes(Geometry::Cloud(c.clone()), Precision::Double),
-    ] {
+    for bytes in [xyz, ply_bytes(Geometry::Cloud(c.clone()), Precision::Double)] {
         assert_eq!(cloud(reading(&bytes, "a").unwrap()).points, c.points);
     }
     // Text keeps its digits whatever type a PLY header declares, and in STL and OBJ.
-    let far = Mesh {
-        vertices: block()
-            .vertices
-            .iter()
-            .map(|p| p + Vec3::repeat(1e6 + 1e-6))
-            .collect(),
-        ..block()
-    };
+    let far = Mesh { vertices: block().vertices.iter().map(|p| p + Vec3::repeat(1e6 + 1e-6)).collect(), ..block() };
     let mut ply = format!(
         "ply\nformat ascii 1.0\nelement vertex 40\nproperty float x\nproperty float y\nproperty float z\n\
          element face {}\nproperty list uchar int vertex_indices\nend_header\n",
@@ -911,10 +724,7 @@ fn far_from_the_origin_no_step_is_lost() {
         ply += &format!("3 {a} {b} {c}\n");
     }
     for text in [ply, obj_text(&far), stl_text(&far, "far")] {
-        assert_eq!(
-            positions(&mesh(reading(text.as_bytes(), "a").unwrap())),
-            positions(&far)
-        );
+        assert_eq!(positions(&mesh(reading(text.as_bytes(), "a").unwrap())), positions(&far));
     }
 }
 
@@ -924,70 +734,41 @@ fn polygons_are_split_and_counted() {
         property double z\r\nproperty uchar red\r\nelement face 2\r\nproperty list uchar int vertex_indices\r\n\
         end_header\r\n0 0 0 255\r\n30 0 0 1\r\n40 20 0 2\r\n20 40 0 3\r\n.5 3.e1 0 4\r\n5 0 1 2 3 4\r\n2 0 1\r\n";
     let back = reading(text.as_bytes(), "a.ply").unwrap();
-    assert_eq!(
-        (back.repairs.split_polygons, back.repairs.degenerate_facets),
-        (1, 1)
-    );
+    assert_eq!((back.repairs.split_polygons, back.repairs.degenerate_facets), (1, 1));
     assert_eq!(back.repairs.facets_in_file, 4);
     let back = mesh(back);
     assert_eq!(back.facets, [[0, 1, 2], [0, 2, 3], [0, 3, 4]]);
     assert_eq!(back.vertices[4], Point3::new(0.5, 30.0, 0.0));
     // The same in binary, where triangles have a path of their own.
     let mut bytes = b"ply\nformat binary_little_endian 1.0\nelement vertex 5\nproperty double x\nproperty double y\n\
-        property double z\nelement face 3\nproperty list uchar int vertex_indices\nend_header\n".to_vec();
-    bytes.extend(
-        back.vertices
-            .iter()
-            .flat_map(|p| [p.x, p.y, p.z])
-            .flat_map(f64::to_le_bytes),
-    );
+        property double z\nelement face 3\nproperty list uchar int vertex_indices\nend_header\n"
+        .to_vec();
+    bytes.extend(back.vertices.iter().flat_map(|p| [p.x, p.y, p.z]).flat_map(f64::to_le_bytes));
     for face in [&[0, 1, 2][..], &[0, 2, 3, 4], &[1]] {
         bytes.push(face.len() as u8);
         bytes.extend(face.iter().flat_map(|v: &i32| v.to_le_bytes()));
     }
     let again = reading(&bytes, "a.ply").unwrap();
-    assert_eq!(
-        (
-            again.repairs.split_polygons,
-            again.repairs.degenerate_facets
-        ),
-        (1, 1)
-    );
+    assert_eq!((again.repairs.split_polygons, again.repairs.degenerate_facets), (1, 1));
     assert_eq!(mesh(again), back);
 }
 
 #[test]
 fn a_negative_index_is_refused() {
-    let layout = PlyLayout {
-        big: false,
-        double: true,
-        index: "int",
-        count: "uchar",
-        extra: false,
-        vertex_list: false,
-    };
+    let layout = PlyLayout { big: false, double: true, index: "int", count: "uchar", extra: false, vertex_list: false };
     for index in [u32::MAX, 40, 1 << 31] {
         let mut m = block();
         m.facets[3][1] = index;
         let error = reading(&ply_of(&m, layout), "a.ply").unwrap_err();
-        assert!(
-            matches!(error.problem, Problem::IndexOutOfRange { facet: 3, .. }),
-            "{error}"
-        );
+        assert!(matches!(error.problem, Problem::IndexOutOfRange { facet: 3, .. }), "{error}");
     }
 }
 
 #[test]
 fn the_limit_is_kept() {
     for (name, bytes) in samples() {
-        let settings = ReadSettings {
-            most_elements: 1,
-            ..Default::default()
-        };
+        let settings = ReadSettings { most_elements: 1, ..Default::default() };
         let error = read(Cursor::new(&bytes), name, &settings).unwrap_err();
-        assert!(
-            matches!(error.problem, Problem::TooMany { limit: 1, .. }),
-            "{error}"
-        );
+        assert!(matches!(error.problem, Problem::TooMany { limit: 1, .. }), "{error}");
     }
 }

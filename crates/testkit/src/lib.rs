@@ -2,3 +2,4 @@
 
 pub mod bound;
 pub mod patches;
+pub mod shape;

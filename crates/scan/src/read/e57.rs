@@ -38,9 +38,7 @@ impl Read for Budgeted<'_> {
         match self.left.get().checked_sub(count as u64) {
             Some(left) => self.left.set(left),
             None => {
-                return Err(io::Error::other(
-                    "the columns of the points are of unequal length",
-                ));
+                return Err(io::Error::other("the columns of the points are of unequal length"));
             }
         }
         Ok(count)
@@ -54,11 +52,7 @@ impl Seek for Budgeted<'_> {
 }
 
 fn malformed(place: Place, problem: impl Into<String>) -> Problem {
-    Problem::Malformed {
-        format: FileFormat::E57,
-        place,
-        problem: problem.into(),
-    }
+    Problem::Malformed { format: FileFormat::E57, place, problem: problem.into() }
 }
 
 /// The crate's errors name what is wrong; only those of the disk are not the file's fault.
@@ -77,10 +71,7 @@ pub(super) fn read(source: Source<'_>, settings: &ReadSettings) -> Result<Draft,
     let len = source.len();
     let mut source = source;
     let header = source.fill(48)?;
-    let xml_length = header
-        .get(32..40)
-        .and_then(|b| b.try_into().ok())
-        .map_or(u64::MAX, u64::from_le_bytes);
+    let xml_length = header.get(32..40).and_then(|b| b.try_into().ok()).map_or(u64::MAX, u64::from_le_bytes);
     if xml_length > LONGEST_XML.min(len) {
         return Err(malformed(
             Place::Header,
@@ -90,10 +81,7 @@ pub(super) fn read(source: Source<'_>, settings: &ReadSettings) -> Result<Draft,
 
     // Reading the XML part may cost its length and a page on either side.
     let budget = Cell::new(2 * xml_length + AHEAD);
-    let file = Budgeted {
-        inner: source.into_inner()?,
-        left: &budget,
-    };
+    let file = Budgeted { inner: source.into_inner()?, left: &budget };
     let mut reader = E57Reader::new(file).map_err(|e| failed(Place::Header, &e))?;
 
     let mut cloud = Cloud::default();
@@ -106,8 +94,7 @@ pub(super) fn read(source: Source<'_>, settings: &ReadSettings) -> Result<Draft,
         let place = Place::Part(format!("scan {number}"));
         let bits = bits_a_point(scan);
         records_announced = records_announced.saturating_add(scan.records);
-        bytes_announced =
-            bytes_announced.saturating_add(scan.records.saturating_mul(bits.max(FEWEST_BITS)) / 8);
+        bytes_announced = bytes_announced.saturating_add(scan.records.saturating_mul(bits.max(FEWEST_BITS)) / 8);
         if scan.records > 0 && bits < FEWEST_BITS {
             return Err(malformed(place, format!("points of only {bits} bits")));
         }
@@ -123,24 +110,18 @@ pub(super) fn read(source: Source<'_>, settings: &ReadSettings) -> Result<Draft,
     }
     within_limit(records_announced, "points", settings)?;
     if scans.len() > 1 {
-        notices.push(format!(
-            "The file holds {} scans; they were put together by the poses it gives them.",
-            scans.len()
-        ));
+        notices
+            .push(format!("The file holds {} scans; they were put together by the poses it gives them.", scans.len()));
     }
 
     for (number, scan) in scans.iter().enumerate() {
         let place = || Place::Part(format!("scan {number}"));
-        let layout = Layout::of(scan)
-            .ok_or_else(|| malformed(place(), "no Cartesian or spherical coordinates"))?;
-        let file_from_scan =
-            pose(scan).ok_or_else(|| malformed(place(), "a pose that is no rotation"))?;
+        let layout = Layout::of(scan).ok_or_else(|| malformed(place(), "no Cartesian or spherical coordinates"))?;
+        let file_from_scan = pose(scan).ok_or_else(|| malformed(place(), "a pose that is no rotation"))?;
         let bits = bits_a_point(scan);
         cloud.points.reserve(scan.records as usize);
         budget.set(AHEAD);
-        let points = reader
-            .pointcloud_raw(scan)
-            .map_err(|e| failed(place(), &e))?;
+        let points = reader.pointcloud_raw(scan).map_err(|e| failed(place(), &e))?;
         let mut spare_bits = 0;
         for values in points {
             let values = values.map_err(|e| failed(place(), &e))?;
@@ -161,11 +142,7 @@ pub(super) fn read(source: Source<'_>, settings: &ReadSettings) -> Result<Draft,
             repairs.invalid_points, repairs.points_in_file
         ));
     }
-    Ok(Draft {
-        declared_unit: Some(LengthUnit::Metre),
-        notices,
-        ..Draft::new(Geometry::Cloud(cloud), repairs)
-    })
+    Ok(Draft { declared_unit: Some(LengthUnit::Metre), notices, ..Draft::new(Geometry::Cloud(cloud), repairs) })
 }
 
 /// Bits a point takes in the file.
@@ -174,12 +151,7 @@ fn bits_a_point(scan: &PointCloud) -> u64 {
         RecordDataType::Single { .. } => 32,
         RecordDataType::Double { .. } => 64,
         RecordDataType::ScaledInteger { min, max, .. } | RecordDataType::Integer { min, max } => {
-            u64::from(
-                (i128::from(*max) - i128::from(*min))
-                    .max(0)
-                    .checked_ilog2()
-                    .map_or(0, |b| b + 1),
-            )
+            u64::from((i128::from(*max) - i128::from(*min)).max(0).checked_ilog2().map_or(0, |b| b + 1))
         }
     };
     scan.prototype.iter().map(|r| bits(&r.data_type)).sum()
@@ -217,17 +189,9 @@ impl<'a> Layout<'a> {
         };
         let layout = Self {
             scan,
-            cartesian: all([
-                RecordName::CartesianX,
-                RecordName::CartesianY,
-                RecordName::CartesianZ,
-            ]),
+            cartesian: all([RecordName::CartesianX, RecordName::CartesianY, RecordName::CartesianZ]),
             cartesian_state: find(RecordName::CartesianInvalidState),
-            spherical: all([
-                RecordName::SphericalRange,
-                RecordName::SphericalAzimuth,
-                RecordName::SphericalElevation,
-            ]),
+            spherical: all([RecordName::SphericalRange, RecordName::SphericalAzimuth, RecordName::SphericalElevation]),
             spherical_state: find(RecordName::SphericalInvalidState),
         };
         (layout.cartesian.is_some() || layout.spherical.is_some()).then_some(layout)

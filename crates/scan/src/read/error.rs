@@ -103,9 +103,7 @@ pub enum Problem {
         problem: String,
     },
     /// A facet names a vertex that does not exist.
-    #[error(
-        "facet {facet} refers to vertex {index}, but the file has {vertices} vertices (counted from 0)"
-    )]
+    #[error("facet {facet} refers to vertex {index}, but the file has {vertices} vertices (counted from 0)")]
     IndexOutOfRange {
         /// The facet, in the order of the file, polygons split into triangles.
         facet: u64,
@@ -172,7 +170,9 @@ impl Explain for Problem {
             Problem::MostlyUnusable { .. } => {
                 "Export the scan again: the file is damaged, or its header names the wrong byte order or number type."
             }
-            Problem::NothingUsable { .. } => "Check in the scanner's software that the scan is not empty, and export it again.",
+            Problem::NothingUsable { .. } => {
+                "Check in the scanner's software that the scan is not empty, and export it again."
+            }
             Problem::TooMany { .. } => "Thin the scan out before exporting it, or export it in several parts.",
             Problem::Unsupported { .. } => "Export the scan again as binary PLY or binary STL.",
         }

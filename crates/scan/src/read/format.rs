@@ -74,9 +74,7 @@ fn ending(file_name: &str) -> String {
 pub(super) fn notice_ending(format: FileFormat, file_name: &str, notices: &mut Vec<String>) {
     let ending = ending(file_name);
     if !ending.is_empty() && !format.endings().contains(&ending.as_str()) {
-        notices.push(format!(
-            "The file is named .{ending}, but its content is {format}; it was read as that."
-        ));
+        notices.push(format!("The file is named .{ending}, but its content is {format}; it was read as that."));
     }
 }
 
@@ -89,10 +87,7 @@ pub(super) fn detect(source: &mut Source<'_>, file_name: &str) -> Result<FileFor
         return Err(Problem::Empty);
     }
     let ending = ending(file_name);
-    let stl_count = head
-        .get(80..84)
-        .and_then(|bytes| bytes.try_into().ok())
-        .map(u32::from_le_bytes);
+    let stl_count = head.get(80..84).and_then(|bytes| bytes.try_into().ok()).map(u32::from_le_bytes);
 
     // The length settles binary STL whatever its header says, "solid" included.
     if stl_count.is_some_and(|n| n > 0 && stl_length(n) == len) {
@@ -108,9 +103,7 @@ pub(super) fn detect(source: &mut Source<'_>, file_name: &str) -> Result<FileFor
         return Ok(FileFormat::ThreeMf);
     }
     if head.starts_with(&[0xFF, 0xFE]) || head.starts_with(&[0xFE, 0xFF]) {
-        return Err(Problem::UnknownFormat {
-            evidence: "it is text in UTF-16; save it as plain text (UTF-8)".into(),
-        });
+        return Err(Problem::UnknownFormat { evidence: "it is text in UTF-16; save it as plain text (UTF-8)".into() });
     }
     if is_text(&head) {
         return detect_text(&head, &ending);
@@ -128,27 +121,17 @@ pub(super) fn detect(source: &mut Source<'_>, file_name: &str) -> Result<FileFor
         };
     }
     Err(Problem::UnknownFormat {
-        evidence: format!(
-            "binary content that no known format begins with{}",
-            named(&ending)
-        ),
+        evidence: format!("binary content that no known format begins with{}", named(&ending)),
     })
 }
 
 fn named(ending: &str) -> String {
-    if ending.is_empty() {
-        String::new()
-    } else {
-        format!(", though it is named .{ending}")
-    }
+    if ending.is_empty() { String::new() } else { format!(", though it is named .{ending}") }
 }
 
 /// Text has no NUL and next to no other control characters.
 fn is_text(head: &[u8]) -> bool {
-    let odd = head
-        .iter()
-        .filter(|&&b| b < b' ' && !matches!(b, b'\t' | b'\n' | b'\r' | 0x0C))
-        .count();
+    let odd = head.iter().filter(|&&b| b < b' ' && !matches!(b, b'\t' | b'\n' | b'\r' | 0x0C)).count();
     !head.contains(&0) && odd * 50 <= head.len()
 }
 
@@ -168,17 +151,12 @@ fn detect_text(head: &[u8], ending: &str) -> Result<FileFormat, Problem> {
     if keyword == b"solid" && (mentions(b"facet") || mentions(b"endsolid")) {
         return Ok(FileFormat::StlText);
     }
-    let wrong = |content: &str| Problem::UnknownFormat {
-        evidence: format!("it is text{}, and {content}", named(ending)),
-    };
+    let wrong =
+        |content: &str| Problem::UnknownFormat { evidence: format!("it is text{}, and {content}", named(ending)) };
     if ending == "stl" && keyword == b"solid" {
-        return Err(wrong(
-            "after \u{201c}solid\u{201d} no facet follows as text STL would have",
-        ));
+        return Err(wrong("after \u{201c}solid\u{201d} no facet follows as text STL would have"));
     }
-    const OBJ_WORDS: [&[u8]; 11] = [
-        b"v", b"vn", b"vt", b"vp", b"f", b"o", b"g", b"s", b"l", b"mtllib", b"usemtl",
-    ];
+    const OBJ_WORDS: [&[u8]; 11] = [b"v", b"vn", b"vt", b"vp", b"f", b"o", b"g", b"s", b"l", b"mtllib", b"usemtl"];
     let is_numbers = |line: &[u8]| {
         line.split(|b| b.is_ascii_whitespace() || matches!(b, b',' | b';'))
             .filter(|w| !w.is_empty())
@@ -197,9 +175,6 @@ fn detect_text(head: &[u8], ending: &str) -> Result<FileFormat, Problem> {
     match ending {
         "obj" => Ok(FileFormat::Obj),
         "xyz" | "asc" | "csv" | "txt" | "pts" => Err(wrong("has no line of numbers")),
-        _ => Err(wrong(&format!(
-            "begins with {}, as no scan in text does",
-            quote(first)
-        ))),
+        _ => Err(wrong(&format!("begins with {}, as no scan in text does", quote(first)))),
     }
 }

@@ -54,11 +54,7 @@ pub struct ReadSettings {
 
 impl Default for ReadSettings {
     fn default() -> Self {
-        Self {
-            unit: None,
-            weld: Weld::Auto,
-            most_elements: 250_000_000,
-        }
+        Self { unit: None, weld: Weld::Auto, most_elements: 250_000_000 }
     }
 }
 
@@ -158,13 +154,7 @@ struct Draft {
 
 impl Draft {
     fn new(geometry: Geometry, repairs: Repairs) -> Self {
-        Self {
-            geometry,
-            welded: false,
-            declared_unit: None,
-            repairs,
-            notices: Vec::new(),
-        }
+        Self { geometry, welded: false, declared_unit: None, repairs, notices: Vec::new() }
     }
 }
 
@@ -179,22 +169,11 @@ impl Draft {
 /// [`Explain`](stringline_core::Explain)) what to do. An index out of range, a file shorter than
 /// it announces and a file of which more than half is unusable are errors; single bad points or
 /// facets are repairs.
-pub fn read<R: Read + Seek>(
-    mut source: R,
-    file_name: &str,
-    settings: &ReadSettings,
-) -> Result<Reading, ReadError> {
-    read_any(&mut source, file_name, settings).map_err(|problem| ReadError {
-        file: file_name.to_owned(),
-        problem,
-    })
+pub fn read<R: Read + Seek>(mut source: R, file_name: &str, settings: &ReadSettings) -> Result<Reading, ReadError> {
+    read_any(&mut source, file_name, settings).map_err(|problem| ReadError { file: file_name.to_owned(), problem })
 }
 
-fn read_any(
-    source: &mut dyn ReadSeek,
-    file_name: &str,
-    settings: &ReadSettings,
-) -> Result<Reading, Problem> {
+fn read_any(source: &mut dyn ReadSeek, file_name: &str, settings: &ReadSettings) -> Result<Reading, Problem> {
     let mut source = Source::new(source)?;
     let format = format::detect(&mut source, file_name)?;
     let mut draft = match format {
@@ -204,10 +183,7 @@ fn read_any(
         FileFormat::Obj => obj::read(&mut source, settings),
         FileFormat::TextPoints => xyz::read(&mut source, settings),
         FileFormat::E57 => e57::read(source, settings),
-        other => Err(Problem::Unsupported {
-            format: other,
-            feature: "this format".into(),
-        }),
+        other => Err(Problem::Unsupported { format: other, feature: "this format".into() }),
     }?;
     format::notice_ending(format, file_name, &mut draft.notices);
     finish(draft, format, settings)
@@ -215,29 +191,15 @@ fn read_any(
 
 /// Validates, finds the unit and scales to millimetres.
 fn finish(draft: Draft, format: FileFormat, settings: &ReadSettings) -> Result<Reading, Problem> {
-    let Draft {
-        mut geometry,
-        welded,
-        declared_unit,
-        mut repairs,
-        mut notices,
-    } = draft;
+    let Draft { mut geometry, welded, declared_unit, mut repairs, mut notices } = draft;
     match &mut geometry {
         Geometry::Mesh(mesh) => {
-            let weld = !welded
-                && settings
-                    .weld
-                    .applies(mesh.vertices.len(), mesh.facets.len());
+            let weld = !welded && settings.weld.applies(mesh.vertices.len(), mesh.facets.len());
             tidy::mesh(mesh, weld, &mut repairs)?;
         }
         Geometry::Cloud(cloud) => tidy::cloud(cloud, &mut repairs, &mut notices)?,
     }
-    let unit = units::find(
-        geometry.bounds(),
-        declared_unit,
-        settings.unit,
-        &mut notices,
-    );
+    let unit = units::find(geometry.bounds(), declared_unit, settings.unit, &mut notices);
     let scale = unit.applied.in_millimetres();
     if scale != 1.0 {
         let points = match &mut geometry {
@@ -248,13 +210,7 @@ fn finish(draft: Draft, format: FileFormat, settings: &ReadSettings) -> Result<R
             p.coords *= scale;
         }
     }
-    Ok(Reading {
-        geometry,
-        format,
-        unit,
-        repairs,
-        notices,
-    })
+    Ok(Reading { geometry, format, unit, repairs, notices })
 }
 
 /// Said of a text file without a final line break, as its last number may have lost digits.
@@ -264,9 +220,7 @@ const LAST_LINE: &str = "The last line has no line break at its end; \
 /// Refuses more elements than the settings allow or 32-bit indices can name.
 fn within_limit(count: u64, what: &'static str, settings: &ReadSettings) -> Result<(), Problem> {
     // Three corners a facet must be countable too.
-    let limit = settings
-        .most_elements
-        .min(crate::weld::MOST_VERTICES as u64 / 3);
+    let limit = settings.most_elements.min(crate::weld::MOST_VERTICES as u64 / 3);
     if count > limit {
         return Err(Problem::TooMany { count, what, limit });
     }

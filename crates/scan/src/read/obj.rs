@@ -70,28 +70,16 @@ pub(super) fn read(source: &mut Source<'_>, settings: &ReadSettings) -> Result<D
         notices.push(LAST_LINE.into());
     }
     points.shrink_to_fit();
-    let mut repairs = Repairs {
-        points_in_file: points.len() as u64,
-        ..Repairs::default()
-    };
+    let mut repairs = Repairs { points_in_file: points.len() as u64, ..Repairs::default() };
     let had_faces = polygons.count() > 0;
     let mut facets = polygons.finish(&mut repairs);
     facets.shrink_to_fit();
     let geometry = if had_faces {
-        Geometry::Mesh(Mesh {
-            vertices: points,
-            facets,
-        })
+        Geometry::Mesh(Mesh { vertices: points, facets })
     } else {
-        Geometry::Cloud(Cloud {
-            points,
-            normals: Vec::new(),
-        })
+        Geometry::Cloud(Cloud { points, normals: Vec::new() })
     };
-    Ok(Draft {
-        notices,
-        ..Draft::new(geometry, repairs)
-    })
+    Ok(Draft { notices, ..Draft::new(geometry, repairs) })
 }
 
 /// Understands one line; a face's indices, from 0, go to `corners`.
@@ -113,9 +101,7 @@ fn statement(line: &[u8], vertices: usize, corners: &mut Vec<i64>) -> Line {
                     break;
                 }
                 let index = token.split(|&b| b == b'/').next().unwrap_or_default();
-                let index = std::str::from_utf8(index)
-                    .ok()
-                    .and_then(|t| t.parse::<i64>().ok());
+                let index = std::str::from_utf8(index).ok().and_then(|t| t.parse::<i64>().ok());
                 match index {
                     // Counted from 1, or back from the last vertex so far.
                     Some(index) if index > 0 => corners.push(index - 1),
@@ -126,9 +112,8 @@ fn statement(line: &[u8], vertices: usize, corners: &mut Vec<i64>) -> Line {
             Line::Face
         }
         Some(
-            b"vn" | b"vt" | b"vp" | b"g" | b"o" | b"s" | b"l" | b"p" | b"mg" | b"usemtl"
-            | b"mtllib" | b"usemap" | b"maplib" | b"bevel" | b"c_interp" | b"d_interp" | b"lod"
-            | b"shadow_obj" | b"trace_obj",
+            b"vn" | b"vt" | b"vp" | b"g" | b"o" | b"s" | b"l" | b"p" | b"mg" | b"usemtl" | b"mtllib" | b"usemap"
+            | b"maplib" | b"bevel" | b"c_interp" | b"d_interp" | b"lod" | b"shadow_obj" | b"trace_obj",
         ) => Line::Ignored,
         Some(word) if word.starts_with(b"#") => Line::Ignored,
         Some(_) => Line::NotUnderstood,

@@ -13,26 +13,15 @@ pub(super) struct Polygons {
 
 impl Polygons {
     pub(super) fn with_capacity(facets: usize) -> Self {
-        Self {
-            facets: Vec::with_capacity(facets),
-            ..Self::default()
-        }
+        Self { facets: Vec::with_capacity(facets), ..Self::default() }
     }
 
     /// Adds a face; its indices (from 0) must be below `vertices`.
-    pub(super) fn push(
-        &mut self,
-        corners: impl IntoIterator<Item = i64>,
-        vertices: u64,
-    ) -> Result<(), Problem> {
+    pub(super) fn push(&mut self, corners: impl IntoIterator<Item = i64>, vertices: u64) -> Result<(), Problem> {
         let facet = self.count();
         let mut corners = corners.into_iter().map(|index| match u32::try_from(index) {
             Ok(number) if u64::from(number) < vertices => Ok(number),
-            _ => Err(Problem::IndexOutOfRange {
-                facet,
-                index,
-                vertices,
-            }),
+            _ => Err(Problem::IndexOutOfRange { facet, index, vertices }),
         });
         let mut next = || corners.next().transpose();
         let (Some(first), Some(mut previous), Some(third)) = (next()?, next()?, next()?) else {
@@ -86,13 +75,6 @@ mod tests {
         let mut repairs = Repairs::default();
         let facets = polygons.finish(&mut repairs);
         assert_eq!(facets, [[0, 1, 2], [3, 4, 5], [3, 5, 6], [3, 6, 7]]);
-        assert_eq!(
-            (
-                repairs.facets_in_file,
-                repairs.split_polygons,
-                repairs.degenerate_facets
-            ),
-            (6, 1, 2)
-        );
+        assert_eq!((repairs.facets_in_file, repairs.split_polygons, repairs.degenerate_facets), (6, 1, 2));
     }
 }

@@ -29,14 +29,7 @@ impl<'a> Source<'a> {
     pub(super) fn new(inner: &'a mut dyn ReadSeek) -> io::Result<Self> {
         let len = inner.seek(SeekFrom::End(0))?;
         inner.seek(SeekFrom::Start(0))?;
-        Ok(Self {
-            inner,
-            len,
-            buffer: Vec::new(),
-            start: 0,
-            end: 0,
-            offset: 0,
-        })
+        Ok(Self { inner, len, buffer: Vec::new(), start: 0, end: 0, offset: 0 })
     }
 
     /// The file's length, bytes.
@@ -141,14 +134,7 @@ pub(super) struct Lines<'a, 'b> {
 impl<'a, 'b> Lines<'a, 'b> {
     /// Lines from here on; `number` lines were read before.
     pub(super) fn new(source: &'b mut Source<'a>, format: FileFormat, number: u64) -> Self {
-        Self {
-            source,
-            format,
-            terminator: None,
-            number,
-            pending: 0,
-            unterminated: false,
-        }
+        Self { source, format, terminator: None, number, pending: 0, unterminated: false }
     }
 
     /// The number of the line last returned, from 1.
@@ -164,11 +150,7 @@ impl<'a, 'b> Lines<'a, 'b> {
 
     /// An error about the line last returned.
     pub(super) fn malformed(&self, problem: impl Into<String>) -> Problem {
-        Problem::Malformed {
-            format: self.format,
-            place: Place::Line(self.number),
-            problem: problem.into(),
-        }
+        Problem::Malformed { format: self.format, place: Place::Line(self.number), problem: problem.into() }
     }
 
     /// The next line without its end, or `None` after the last.
@@ -185,11 +167,7 @@ impl<'a, 'b> Lines<'a, 'b> {
         // Look in what is buffered first: refilling moves bytes.
         let mut found = self.source.fill(1)?.iter().position(|&b| b == terminator);
         if found.is_none() {
-            found = self
-                .source
-                .fill(BLOCK)?
-                .iter()
-                .position(|&b| b == terminator);
+            found = self.source.fill(BLOCK)?.iter().position(|&b| b == terminator);
         }
         let block = self.source.fill(1)?;
         if block.is_empty() {
@@ -221,17 +199,13 @@ pub(super) fn number(token: &[u8]) -> Option<f64> {
 
 /// The words of a line.
 pub(super) fn words(line: &[u8]) -> impl Iterator<Item = &[u8]> {
-    line.split(u8::is_ascii_whitespace)
-        .filter(|word| !word.is_empty())
+    line.split(u8::is_ascii_whitespace).filter(|word| !word.is_empty())
 }
 
 /// A piece of untrusted text fit for a message: printable and short.
 pub(super) fn quote(text: &[u8]) -> String {
-    let shown: String = String::from_utf8_lossy(&text[..text.len().min(120)])
-        .chars()
-        .filter(|c| !c.is_control())
-        .take(40)
-        .collect();
+    let shown: String =
+        String::from_utf8_lossy(&text[..text.len().min(120)]).chars().filter(|c| !c.is_control()).take(40).collect();
     format!("\u{201c}{shown}\u{201d}")
 }
 

@@ -48,15 +48,8 @@ impl Collector {
         self.repairs.points_in_file = 3 * self.repairs.facets_in_file;
         self.repairs.welded_vertices = corners - vertices.len() as u64;
         self.facets.shrink_to_fit();
-        let mesh = Mesh {
-            vertices,
-            facets: self.facets,
-        };
-        Draft {
-            welded: true,
-            notices,
-            ..Draft::new(Geometry::Mesh(mesh), self.repairs)
-        }
+        let mesh = Mesh { vertices, facets: self.facets };
+        Draft { welded: true, notices, ..Draft::new(Geometry::Mesh(mesh), self.repairs) }
     }
 }
 
@@ -110,14 +103,7 @@ pub(super) fn binary(source: &mut Source<'_>, settings: &ReadSettings) -> Result
 }
 
 fn position(bytes: &[u8]) -> Point3 {
-    let float = |at: usize| {
-        f64::from(f32::from_le_bytes([
-            bytes[at],
-            bytes[at + 1],
-            bytes[at + 2],
-            bytes[at + 3],
-        ]))
-    };
+    let float = |at: usize| f64::from(f32::from_le_bytes([bytes[at], bytes[at + 1], bytes[at + 2], bytes[at + 3]]));
     Point3::new(float(0), float(4), float(8))
 }
 

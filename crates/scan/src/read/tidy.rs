@@ -44,22 +44,14 @@ fn unusable_points(points: &[Point3], what: &'static str) -> Result<u64, Problem
         .reduce(|| (0, 0), |a, b| (a.0 + b.0, a.1 + b.1));
     let total = points.len() as u64;
     if (unusable + small) * 2 > total {
-        return Err(Problem::MostlyUnusable {
-            unusable: unusable + small,
-            total,
-            what,
-        });
+        return Err(Problem::MostlyUnusable { unusable: unusable + small, total, what });
     }
     Ok(unusable)
 }
 
 /// Tidies a cloud in place and tells in `repairs` what was done. `notices` gets what a person
 /// should know.
-pub(super) fn cloud(
-    cloud: &mut Cloud,
-    repairs: &mut Repairs,
-    notices: &mut Vec<String>,
-) -> Result<(), Problem> {
+pub(super) fn cloud(cloud: &mut Cloud, repairs: &mut Repairs, notices: &mut Vec<String>) -> Result<(), Problem> {
     let unusable = unusable_points(&cloud.points, "points")?;
     if !cloud.normals.is_empty() && cloud.normals.len() != cloud.points.len() {
         cloud.normals = Vec::new();
@@ -79,8 +71,7 @@ pub(super) fn cloud(
     };
     if !cloud.normals.is_empty() && !cloud.normals.par_iter_mut().all(unit) {
         cloud.normals = Vec::new();
-        notices
-            .push("Some points have no usable normal, so the file's normals were left out.".into());
+        notices.push("Some points have no usable normal, so the file's normals were left out.".into());
     }
     if cloud.points.is_empty() {
         return Err(nothing(repairs));
@@ -95,9 +86,7 @@ pub(super) fn mesh(mesh: &mut Mesh, weld: bool, repairs: &mut Repairs) -> Result
         weld_vertices(mesh, repairs);
     }
     let check_coordinates = unusable_points(&mesh.vertices, "vertices")? > 0;
-    let marks: Vec<AtomicU64> = (0..mesh.vertices.len())
-        .map(|_| AtomicU64::new(0))
-        .collect();
+    let marks: Vec<AtomicU64> = (0..mesh.vertices.len()).map(|_| AtomicU64::new(0)).collect();
 
     let vertices = &mesh.vertices;
     let verdicts: Option<Verdicts> = mesh
@@ -137,10 +126,7 @@ pub(super) fn mesh(mesh: &mut Mesh, weld: bool, repairs: &mut Repairs) -> Result
         return Err(nothing(repairs));
     };
 
-    let (unusable, degenerate) = (
-        verdicts.unusable.len() as u64,
-        verdicts.degenerate.len() as u64,
-    );
+    let (unusable, degenerate) = (verdicts.unusable.len() as u64, verdicts.degenerate.len() as u64);
     repairs.unusable_facets += unusable;
     repairs.degenerate_facets += degenerate;
     if repairs.unusable_facets * 2 > repairs.facets_in_file {
@@ -226,24 +212,17 @@ fn duplicates(facets: &[[u32; 3]], dropped: &[u32], mut suspects: Vec<u32>) -> V
         .enumerate()
         .flat_map_iter(|(chunk, facets)| {
             let suspect = &suspect;
-            facets
-                .iter()
-                .enumerate()
-                .filter_map(move |(facet, corners)| {
-                    let corners = rotated(corners);
-                    let word = suspect.get(corners[0] as usize / 64)?;
-                    (word >> (corners[0] % 64) & 1 == 1)
-                        .then_some((corners, (chunk * CHUNK + facet) as u32))
-                })
+            facets.iter().enumerate().filter_map(move |(facet, corners)| {
+                let corners = rotated(corners);
+                let word = suspect.get(corners[0] as usize / 64)?;
+                (word >> (corners[0] % 64) & 1 == 1).then_some((corners, (chunk * CHUNK + facet) as u32))
+            })
         })
         .filter(|(_, facet)| dropped.binary_search(facet).is_err())
         .collect();
     candidates.par_sort_unstable();
-    let mut repeats: Vec<u32> = candidates
-        .windows(2)
-        .filter(|pair| pair[0].0 == pair[1].0)
-        .map(|pair| pair[1].1)
-        .collect();
+    let mut repeats: Vec<u32> =
+        candidates.windows(2).filter(|pair| pair[0].0 == pair[1].0).map(|pair| pair[1].1).collect();
     repeats.sort_unstable();
     repeats
 }
@@ -278,11 +257,8 @@ fn drop_unused(mesh: &mut Mesh, marks: &[AtomicU64], repairs: &mut Repairs) {
         })
         .collect();
     let mut mark = marks.iter();
-    mesh.vertices
-        .retain(|_| mark.next().is_some_and(|m| m.load(Relaxed) != 0));
-    mesh.facets
-        .par_iter_mut()
-        .for_each(|corners| *corners = corners.map(|v| renumbered[v as usize]));
+    mesh.vertices.retain(|_| mark.next().is_some_and(|m| m.load(Relaxed) != 0));
+    mesh.facets.par_iter_mut().for_each(|corners| *corners = corners.map(|v| renumbered[v as usize]));
 }
 
 /// Joins equal positions of an indexed mesh whose indices are in range.
@@ -304,19 +280,14 @@ fn check_range(mesh: &Mesh) -> Result<(), Problem> {
         None => Ok(()),
         Some(facet) => Err(Problem::IndexOutOfRange {
             facet: facet as u64,
-            index: mesh.facets[facet]
-                .iter()
-                .find(|&&v| u64::from(v) >= vertices)
-                .map_or(0, |&v| i64::from(v)),
+            index: mesh.facets[facet].iter().find(|&&v| u64::from(v) >= vertices).map_or(0, |&v| i64::from(v)),
             vertices,
         }),
     }
 }
 
 fn nothing(repairs: &Repairs) -> Problem {
-    Problem::NothingUsable {
-        found: repairs.to_string(),
-    }
+    Problem::NothingUsable { found: repairs.to_string() }
 }
 
 #[cfg(test)]
@@ -327,18 +298,13 @@ mod tests {
 
     fn square() -> Mesh {
         Mesh {
-            vertices: [(0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0)]
-                .map(|(x, y)| Point3::new(x, y, 0.0))
-                .to_vec(),
+            vertices: [(0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0)].map(|(x, y)| Point3::new(x, y, 0.0)).to_vec(),
             facets: vec![[0, 1, 2], [0, 2, 3]],
         }
     }
 
     fn counted(facets: usize) -> Repairs {
-        Repairs {
-            facets_in_file: facets as u64,
-            ..Repairs::default()
-        }
+        Repairs { facets_in_file: facets as u64, ..Repairs::default() }
     }
 
     #[test]
@@ -367,11 +333,7 @@ mod tests {
         let mut m = square();
         m.facets.extend([[1, 2, 4], [9, 9, 9]]);
         match mesh(&mut m, false, &mut counted(4)) {
-            Err(Problem::IndexOutOfRange {
-                facet,
-                index,
-                vertices,
-            }) => {
+            Err(Problem::IndexOutOfRange { facet, index, vertices }) => {
                 assert_eq!((facet, index, vertices), (2, 4, 4));
             }
             other => panic!("{other:?}"),
@@ -398,10 +360,7 @@ mod tests {
     fn swapped_bytes_are_recognised() {
         // 10.0_f32 read in the wrong byte order.
         let wrong = f64::from(f32::from_bits(10.0_f32.to_bits().swap_bytes()));
-        let mut c = Cloud {
-            points: vec![Point3::new(wrong, wrong, wrong); 5],
-            normals: Vec::new(),
-        };
+        let mut c = Cloud { points: vec![Point3::new(wrong, wrong, wrong); 5], normals: Vec::new() };
         let refused = cloud(&mut c, &mut Repairs::default(), &mut Vec::new());
         assert!(matches!(refused, Err(Problem::MostlyUnusable { .. })));
     }
@@ -409,11 +368,7 @@ mod tests {
     #[test]
     fn a_point_without_a_normal_costs_all_normals() {
         let mut c = Cloud {
-            points: vec![
-                Point3::origin(),
-                Point3::new(1.0, 0.0, 0.0),
-                Point3::new(f64::INFINITY, 0.0, 0.0),
-            ],
+            points: vec![Point3::origin(), Point3::new(1.0, 0.0, 0.0), Point3::new(f64::INFINITY, 0.0, 0.0)],
             normals: vec![Vec3::new(0.0, 0.0, 2.0), Vec3::x(), Vec3::zeros()],
         };
         let (mut repairs, mut notices) = (Repairs::default(), Vec::new());

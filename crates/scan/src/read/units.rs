@@ -66,17 +66,12 @@ pub(super) fn find(
         (None, Some(unit)) => (unit, UnitBasis::Declared),
         (None, None) => (LengthUnit::Millimetre, UnitBasis::Assumed),
     };
-    let size = format!(
-        "the scan is {} long in the file's numbers",
-        short(largest_extent)
-    );
+    let size = format!("the scan is {} long in the file's numbers", short(largest_extent));
     let in_mm = |unit: LengthUnit| short(largest_extent * unit.in_millimetres());
     let reason = match (basis, guess) {
         (UnitBasis::Given, _) => match declared {
             Some(d) if d != applied => {
-                notices.push(format!(
-                    "The file declares {d}; {applied} was given and used instead."
-                ));
+                notices.push(format!("The file declares {d}; {applied} was given and used instead."));
                 format!("given as {applied}, although the file declares {d}")
             }
             _ => format!("given as {applied}"),
@@ -101,14 +96,7 @@ pub(super) fn find(
             format!("mm assumed; {size}, which no unit explains")
         }
     };
-    UnitFinding {
-        applied,
-        basis,
-        declared,
-        guess,
-        largest_extent,
-        reason,
-    }
+    UnitFinding { applied, basis, declared, guess, largest_extent, reason }
 }
 
 /// Three significant digits are enough for a size in a sentence.
@@ -124,11 +112,7 @@ fn short(value: f64) -> String {
 mod tests {
     use super::*;
 
-    fn finding(
-        size: f64,
-        declared: Option<LengthUnit>,
-        given: Option<LengthUnit>,
-    ) -> (UnitFinding, usize) {
+    fn finding(size: f64, declared: Option<LengthUnit>, given: Option<LengthUnit>) -> (UnitFinding, usize) {
         let mut notices = Vec::new();
         let bounds = Some((Point3::origin(), Point3::new(size, size / 2.0, 0.0)));
         let found = find(bounds, declared, given, &mut notices);
@@ -155,15 +139,9 @@ mod tests {
     #[test]
     fn given_beats_declared_beats_guess() {
         let (found, told) = finding(0.25, Some(LengthUnit::Metre), None);
-        assert_eq!(
-            (found.applied, found.basis, told),
-            (LengthUnit::Metre, UnitBasis::Declared, 0)
-        );
+        assert_eq!((found.applied, found.basis, told), (LengthUnit::Metre, UnitBasis::Declared, 0));
         let (found, told) = finding(0.25, Some(LengthUnit::Metre), Some(LengthUnit::Inch));
-        assert_eq!(
-            (found.applied, found.basis, told),
-            (LengthUnit::Inch, UnitBasis::Given, 1)
-        );
+        assert_eq!((found.applied, found.basis, told), (LengthUnit::Inch, UnitBasis::Given, 1));
         let (found, told) = finding(0.25, None, Some(LengthUnit::Metre));
         assert_eq!((found.applied, told), (LengthUnit::Metre, 0));
     }

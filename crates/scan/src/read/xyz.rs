@@ -54,30 +54,21 @@ struct Columns {
 
 impl Default for Columns {
     fn default() -> Self {
-        Self {
-            slots: (0..6).map(Some).collect(),
-            named_normals: false,
-        }
+        Self { slots: (0..6).map(Some).collect(), named_normals: false }
     }
 }
 
 impl Columns {
     /// From a line of headings, where it names `x`, `y` and `z`.
     fn from_headings(line: &[u8]) -> Option<Self> {
-        let plain = line
-            .strip_prefix(b"#")
-            .or(line.strip_prefix(b"//"))
-            .unwrap_or(line);
+        let plain = line.strip_prefix(b"#").or(line.strip_prefix(b"//")).unwrap_or(line);
         let names: Vec<Vec<u8>> = Separator::of(plain)
             .split(plain)
             .take(64)
             .map(|name| {
                 // "X [mm]" and a quoted "x" are both x.
                 let name = name.trim_ascii_start().to_ascii_lowercase();
-                let name = name
-                    .split(|b| matches!(b, b' ' | b'[' | b'('))
-                    .next()
-                    .unwrap_or_default();
+                let name = name.split(|b| matches!(b, b' ' | b'[' | b'(')).next().unwrap_or_default();
                 name.iter().copied().filter(|b| *b != b'"').collect()
             })
             .collect();
@@ -88,19 +79,12 @@ impl Columns {
         };
         let named_normals = normals.iter().all(Option::is_some);
         let mut slots = vec![None; names.len()];
-        for (slot, column) in at
-            .iter()
-            .enumerate()
-            .take(if named_normals { 6 } else { 3 })
-        {
+        for (slot, column) in at.iter().enumerate().take(if named_normals { 6 } else { 3 }) {
             if let Some(column) = column {
                 slots[*column] = Some(slot);
             }
         }
-        Some(Self {
-            slots,
-            named_normals,
-        })
+        Some(Self { slots, named_normals })
     }
 
     /// The numbers of a line: the position, and the normal where there is one.
@@ -119,10 +103,7 @@ impl Columns {
         }
         let [x, y, z, nx, ny, nz] = values;
         let normal = found[3..].iter().all(|f| *f).then(|| Vec3::new(nx, ny, nz));
-        found[..3]
-            .iter()
-            .all(|f| *f)
-            .then(|| (Point3::new(x, y, z), normal))
+        found[..3].iter().all(|f| *f).then(|| (Point3::new(x, y, z), normal))
     }
 }
 
@@ -136,10 +117,7 @@ pub(super) fn read(source: &mut Source<'_>, settings: &ReadSettings) -> Result<D
     let mut normals: Vec<Vec3> = Vec::new();
     let mut with_normals = true;
     while let Some(line) = lines.next_line()? {
-        let line = line
-            .strip_prefix("\u{FEFF}".as_bytes())
-            .unwrap_or(line)
-            .trim_ascii();
+        let line = line.strip_prefix("\u{FEFF}".as_bytes()).unwrap_or(line).trim_ascii();
         if line.is_empty() {
             continue;
         }
@@ -162,9 +140,7 @@ pub(super) fn read(source: &mut Source<'_>, settings: &ReadSettings) -> Result<D
                 continue;
             }
             let mut problem = format!("no three numbers where they should be ({})", quote(line));
-            if line.contains(&b',')
-                && (line.contains(&b';') || line.contains(&b' ') || line.contains(&b'\t'))
-            {
+            if line.contains(&b',') && (line.contains(&b';') || line.contains(&b' ') || line.contains(&b'\t')) {
                 problem.push_str("; numbers must have decimal points, not commas,");
             }
             return Err(lines.malformed(problem));
@@ -193,12 +169,6 @@ pub(super) fn read(source: &mut Source<'_>, settings: &ReadSettings) -> Result<D
     }
     points.shrink_to_fit();
     normals.shrink_to_fit();
-    let repairs = Repairs {
-        points_in_file: points.len() as u64,
-        ..Repairs::default()
-    };
-    Ok(Draft {
-        notices,
-        ..Draft::new(Geometry::Cloud(Cloud { points, normals }), repairs)
-    })
+    let repairs = Repairs { points_in_file: points.len() as u64, ..Repairs::default() };
+    Ok(Draft { notices, ..Draft::new(Geometry::Cloud(Cloud { points, normals }), repairs) })
 }

@@ -18,11 +18,18 @@ enum Trial {
         #[arg(long, default_value_t = 1000)]
         seeds: u64,
     },
+    /// Which shape: random patches of each kind
+    Shape {
+        /// Distinguishable patches of each kind
+        #[arg(long, default_value_t = 1000)]
+        count: usize,
+    },
 }
 
 fn main() -> std::io::Result<()> {
     let out = &mut std::io::stdout();
     match Arguments::parse().trial {
         Trial::Bound { seeds } => stringline_testkit::bound::print_table(seeds, out),
+        Trial::Shape { count } => stringline_testkit::shape::print_table(count, out),
     }
 }

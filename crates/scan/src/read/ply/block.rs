@@ -48,11 +48,7 @@ impl VertexLayout {
             true => Some([find("nx")?, find("ny")?, find("nz")?]),
             false => None,
         };
-        (size <= BLOCK).then_some(Self {
-            size,
-            position: [find("x")?, find("y")?, find("z")?],
-            normal,
-        })
+        (size <= BLOCK).then_some(Self { size, position: [find("x")?, find("y")?, find("z")?], normal })
     }
 }
 
@@ -110,18 +106,10 @@ fn float(record: &[u8], number: Number, encoding: Encoding) -> f64 {
     let little = encoding == Encoding::LittleEndian;
     if number.double {
         let bytes = rest.first_chunk().copied().unwrap_or_default();
-        if little {
-            f64::from_le_bytes(bytes)
-        } else {
-            f64::from_be_bytes(bytes)
-        }
+        if little { f64::from_le_bytes(bytes) } else { f64::from_be_bytes(bytes) }
     } else {
         let bytes = rest.first_chunk().copied().unwrap_or_default();
-        f64::from(if little {
-            f32::from_le_bytes(bytes)
-        } else {
-            f32::from_be_bytes(bytes)
-        })
+        f64::from(if little { f32::from_le_bytes(bytes) } else { f32::from_be_bytes(bytes) })
     }
 }
 
@@ -143,14 +131,8 @@ impl FaceLayout {
             })
         };
         let signed = match element.properties[corners].kind {
-            Kind::List {
-                count: Scalar::U8,
-                item: Scalar::I32,
-            } => true,
-            Kind::List {
-                count: Scalar::U8,
-                item: Scalar::U32,
-            } => false,
+            Kind::List { count: Scalar::U8, item: Scalar::I32 } => true,
+            Kind::List { count: Scalar::U8, item: Scalar::U32 } => false,
             _ => return None,
         };
         let layout = Self {
@@ -174,16 +156,8 @@ pub(super) fn faces(
     let (fixed, before) = (layout.before + 1 + layout.after, layout.before);
     let little = encoding == Encoding::LittleEndian;
     let index = |bytes: [u8; 4]| {
-        let bits = if little {
-            u32::from_le_bytes(bytes)
-        } else {
-            u32::from_be_bytes(bytes)
-        };
-        if layout.signed {
-            i64::from(bits as i32)
-        } else {
-            i64::from(bits)
-        }
+        let bits = if little { u32::from_le_bytes(bytes) } else { u32::from_be_bytes(bytes) };
+        if layout.signed { i64::from(bits as i32) } else { i64::from(bits) }
     };
     let mut left = element.count;
     while left > 0 {
@@ -203,16 +177,11 @@ pub(super) fn faces(
                 // Range is checked by the validator, in one pass over all; a negative index
                 // becomes one that no mesh has.
                 [a, b, c, ..] if corners == 3 => {
-                    content
-                        .polygons
-                        .facets
-                        .push([*a, *b, *c].map(|i| index(i).try_into().unwrap_or(u32::MAX)));
+                    content.polygons.facets.push([*a, *b, *c].map(|i| index(i).try_into().unwrap_or(u32::MAX)));
                 }
                 _ => {
                     let list = &list[..usize::from(corners)];
-                    content
-                        .polygons
-                        .push(list.iter().map(|i| index(*i)), content.vertices_announced)?;
+                    content.polygons.push(list.iter().map(|i| index(*i)), content.vertices_announced)?;
                 }
             }
             at += size;

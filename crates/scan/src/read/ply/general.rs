@@ -6,9 +6,7 @@
 use std::io;
 
 use ply_rs::parser::Parser;
-use ply_rs::ply::{
-    Addable, ElementDef, Property, PropertyAccess, PropertyDef, PropertyType, ScalarType,
-};
+use ply_rs::ply::{Addable, ElementDef, Property, PropertyAccess, PropertyDef, PropertyType, ScalarType};
 use stringline_core::{Point3, Vec3};
 
 use super::super::error::{Place, Problem};
@@ -82,11 +80,7 @@ fn list(property: Property) -> Vec<i64> {
         items.into_iter().map(Into::into).collect()
     }
     let whole = |v: f64| {
-        if v.fract() == 0.0 && (0.0..=f64::from(u32::MAX)).contains(&v) {
-            v as i64
-        } else {
-            -1
-        }
+        if v.fract() == 0.0 && (0.0..=f64::from(u32::MAX)).contains(&v) { v as i64 } else { -1 }
     };
     match property {
         Property::ListChar(v) => all(v),
@@ -118,9 +112,7 @@ fn definition(element: &Element) -> ElementDef {
             Kind::Scalar(s) => PropertyType::Scalar(scalar(s)),
             Kind::List { count, item } => PropertyType::List(scalar(count), scalar(item)),
         };
-        definition
-            .properties
-            .add(PropertyDef::new(property.name.clone(), kind));
+        definition.properties.add(PropertyDef::new(property.name.clone(), kind));
     }
     definition
 }
@@ -153,10 +145,7 @@ fn failed(element: &Element, index: u64, error: io::Error) -> Problem {
         // What ply-rs makes of the end of the file inside a list.
         io::ErrorKind::InvalidInput => Problem::Malformed {
             format: FileFormat::Ply,
-            place: Place::Record {
-                kind: element.name.clone(),
-                index,
-            },
+            place: Place::Record { kind: element.name.clone(), index },
             problem: "a list longer than the file".into(),
         },
         _ => error.into(),
@@ -170,18 +159,13 @@ pub(super) fn vertices(
     with_normals: bool,
     content: &mut Content,
 ) -> Result<(), Problem> {
-    each(
-        source,
-        element,
-        encoding,
-        |Vertex([x, y, z, nx, ny, nz])| {
-            content.points.push(Point3::new(x, y, z));
-            if with_normals {
-                content.normals.push(Vec3::new(nx, ny, nz));
-            }
-            Ok(())
-        },
-    )
+    each(source, element, encoding, |Vertex([x, y, z, nx, ny, nz])| {
+        content.points.push(Point3::new(x, y, z));
+        if with_normals {
+            content.normals.push(Vec3::new(nx, ny, nz));
+        }
+        Ok(())
+    })
 }
 
 pub(super) fn faces(
@@ -197,10 +181,6 @@ pub(super) fn faces(
     })
 }
 
-pub(super) fn pass_over(
-    source: &mut Source<'_>,
-    element: &Element,
-    encoding: Encoding,
-) -> Result<(), Problem> {
+pub(super) fn pass_over(source: &mut Source<'_>, element: &Element, encoding: Encoding) -> Result<(), Problem> {
     each(source, element, encoding, |Ignored| Ok(()))
 }

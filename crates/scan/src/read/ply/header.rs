@@ -83,8 +83,7 @@ impl Element {
     /// Where among the properties the list of a face's corners is. Both names are in use.
     pub(super) fn corners(&self) -> Option<usize> {
         self.properties.iter().position(|p| {
-            matches!(p.kind, Kind::List { .. })
-                && (p.name == "vertex_indices" || p.name == "vertex_index")
+            matches!(p.kind, Kind::List { .. }) && (p.name == "vertex_indices" || p.name == "vertex_index")
         })
     }
 
@@ -133,29 +132,16 @@ impl Header {
         // The last number of a text may do without a separator.
         let slack = u64::from(self.encoding == Encoding::Text);
         if needed > found.saturating_add(slack) {
-            let announced: Vec<String> = self
-                .elements
-                .iter()
-                .take(8)
-                .map(|e| format!("{} {}", e.count, quote(e.name.as_bytes())))
-                .collect();
-            return Err(Problem::Truncated {
-                format: FileFormat::Ply,
-                announced: announced.join(", "),
-                needed,
-                found,
-            });
+            let announced: Vec<String> =
+                self.elements.iter().take(8).map(|e| format!("{} {}", e.count, quote(e.name.as_bytes()))).collect();
+            return Err(Problem::Truncated { format: FileFormat::Ply, announced: announced.join(", "), needed, found });
         }
         Ok(())
     }
 }
 
 pub(super) fn malformed(problem: impl Into<String>) -> Problem {
-    Problem::Malformed {
-        format: FileFormat::Ply,
-        place: Place::Header,
-        problem: problem.into(),
-    }
+    Problem::Malformed { format: FileFormat::Ply, place: Place::Header, problem: problem.into() }
 }
 
 /// Parses the header and leaves the source at the first byte of data.
@@ -205,11 +191,7 @@ pub(super) fn parse(source: &mut Source<'_>) -> Result<Header, Problem> {
                 if elements.iter().any(|e| e.name == name) {
                     return Err(wrong("an element declared twice"));
                 }
-                elements.push(Element {
-                    name,
-                    count,
-                    properties: Vec::new(),
-                });
+                elements.push(Element { name, count, properties: Vec::new() });
             }
             [b"property", ref kind @ .., name] => {
                 let kind = match *kind {
@@ -217,13 +199,10 @@ pub(super) fn parse(source: &mut Source<'_>) -> Result<Header, Problem> {
                         let count = Scalar::parse(count)
                             .filter(|c| !matches!(c, Scalar::F32 | Scalar::F64))
                             .ok_or_else(|| wrong("a list whose length is no whole number type"))?;
-                        let item =
-                            Scalar::parse(item).ok_or_else(|| wrong("an unknown number type"))?;
+                        let item = Scalar::parse(item).ok_or_else(|| wrong("an unknown number type"))?;
                         Kind::List { count, item }
                     }
-                    [scalar] => Kind::Scalar(
-                        Scalar::parse(scalar).ok_or_else(|| wrong("an unknown number type"))?,
-                    ),
+                    [scalar] => Kind::Scalar(Scalar::parse(scalar).ok_or_else(|| wrong("an unknown number type"))?),
                     _ => return Err(wrong("a property that cannot be understood")),
                 };
                 let Some(element) = elements.last_mut() else {
@@ -239,25 +218,17 @@ pub(super) fn parse(source: &mut Source<'_>) -> Result<Header, Problem> {
             _ => return Err(wrong("a line that cannot be understood")),
         }
         // Looking names up is linear; real files have a few dozen.
-        if elements.len() > 256 || elements.iter().map(|e| e.properties.len()).sum::<usize>() > 4096
-        {
+        if elements.len() > 256 || elements.iter().map(|e| e.properties.len()).sum::<usize>() > 4096 {
             return Err(malformed("more elements or properties than any scan has"));
         }
     }
     let encoding = encoding.ok_or_else(|| malformed("no \u{201c}format\u{201d} line"))?;
-    if let Some(bare) = elements
-        .iter()
-        .find(|e| e.properties.is_empty() && e.count > 0)
-    {
+    if let Some(bare) = elements.iter().find(|e| e.properties.is_empty() && e.count > 0) {
         let name = quote(bare.name.as_bytes());
         return Err(malformed(format!("the element {name} has no properties")));
     }
     source.advance(at);
-    Ok(Header {
-        encoding,
-        elements,
-        lines: number,
-    })
+    Ok(Header { encoding, elements, lines: number })
 }
 
 #[cfg(test)]
@@ -282,10 +253,7 @@ mod tests {
         let header = header.unwrap();
         assert_eq!((at as usize, header.lines), (HEADER.len(), 11));
         assert_eq!(header.encoding, Encoding::BigEndian);
-        assert_eq!(
-            header.element("vertex").unwrap().fixed_size(),
-            Some(4 + 8 + 1)
-        );
+        assert_eq!(header.element("vertex").unwrap().fixed_size(), Some(4 + 8 + 1));
         assert_eq!(header.element("face").unwrap().corners(), Some(0));
         for ending in ["\r\n", "\r"] {
             let text = HEADER.replace('\n', ending);
@@ -317,19 +285,9 @@ mod tests {
 
     #[test]
     fn a_count_beyond_the_file_is_refused() {
-        let header = parsed(&HEADER.replace("vertex 3", "vertex 4000000000"))
-            .0
-            .unwrap();
-        assert!(matches!(
-            header.check_size(1 << 20),
-            Err(Problem::Truncated {
-                needed: 52_000_000_001,
-                ..
-            })
-        ));
-        let header = parsed(&HEADER.replace("vertex 3", &format!("vertex {}", u64::MAX)))
-            .0
-            .unwrap();
+        let header = parsed(&HEADER.replace("vertex 3", "vertex 4000000000")).0.unwrap();
+        assert!(matches!(header.check_size(1 << 20), Err(Problem::Truncated { needed: 52_000_000_001, .. })));
+        let header = parsed(&HEADER.replace("vertex 3", &format!("vertex {}", u64::MAX))).0.unwrap();
         assert!(header.check_size(1 << 40).is_err());
     }
 }

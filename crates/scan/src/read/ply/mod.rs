@@ -41,85 +41,48 @@ pub(super) fn read(source: &mut Source<'_>, settings: &ReadSettings) -> Result<D
 
     let (vertices, faces) = (header.element("vertex"), header.element("face"));
     let Some(vertices) = vertices else {
-        return Err(header::malformed(
-            "no \u{201c}vertex\u{201d} element is declared",
-        ));
+        return Err(header::malformed("no \u{201c}vertex\u{201d} element is declared"));
     };
     for axis in ["x", "y", "z"] {
         if vertices.scalar(axis).is_none() {
-            return Err(header::malformed(format!(
-                "the vertices have no number named \u{201c}{axis}\u{201d}"
-            )));
+            return Err(header::malformed(format!("the vertices have no number named \u{201c}{axis}\u{201d}")));
         }
     }
     let face_count = faces.map_or(0, |f| f.count);
     if face_count > 0 && faces.is_some_and(|f| f.corners().is_none()) {
-        return Err(header::malformed(
-            "the faces have no list named \u{201c}vertex_indices\u{201d}",
-        ));
+        return Err(header::malformed("the faces have no list named \u{201c}vertex_indices\u{201d}"));
     }
     within_limit(vertices.count, "points", settings)?;
     within_limit(face_count, "facets", settings)?;
     if face_count == 0 && header.element("tristrips").is_some_and(|t| t.count > 0) {
-        notices.push(
-            "The file holds triangle strips, which are not read; only its points were.".into(),
-        );
+        notices.push("The file holds triangle strips, which are not read; only its points were.".into());
     }
 
     // The counts fit in the file, so these are bounded by its size.
-    let with_normals = face_count == 0
-        && ["nx", "ny", "nz"]
-            .iter()
-            .all(|n| vertices.scalar(n).is_some());
+    let with_normals = face_count == 0 && ["nx", "ny", "nz"].iter().all(|n| vertices.scalar(n).is_some());
     let mut content = Content {
         points: Vec::with_capacity(vertices.count as usize),
-        normals: Vec::with_capacity(if with_normals {
-            vertices.count as usize
-        } else {
-            0
-        }),
+        normals: Vec::with_capacity(if with_normals { vertices.count as usize } else { 0 }),
         polygons: Polygons::with_capacity(face_count as usize),
         vertices_announced: vertices.count,
     };
     if header.encoding == Encoding::Text {
-        text::decode(
-            source,
-            &header,
-            with_normals,
-            &mut content,
-            settings,
-            &mut notices,
-        )?;
+        text::decode(source, &header, with_normals, &mut content, settings, &mut notices)?;
     } else {
         decode_binary(source, &header, with_normals, &mut content, settings)?;
         if source.remaining() > 0 {
-            notices.push(format!(
-                "{} bytes follow what the header announces; they were left out.",
-                source.remaining()
-            ));
+            notices.push(format!("{} bytes follow what the header announces; they were left out.", source.remaining()));
         }
     }
 
-    let mut repairs = Repairs {
-        points_in_file: content.points.len() as u64,
-        ..Repairs::default()
-    };
+    let mut repairs = Repairs { points_in_file: content.points.len() as u64, ..Repairs::default() };
     let facets = content.polygons.finish(&mut repairs);
     let geometry = if face_count > 0 {
-        Geometry::Mesh(Mesh {
-            vertices: content.points,
-            facets,
-        })
+        Geometry::Mesh(Mesh { vertices: content.points, facets })
     } else {
-        Geometry::Cloud(Cloud {
-            points: content.points,
-            normals: content.normals,
-        })
+        Geometry::Cloud(Cloud { points: content.points, normals: content.normals })
     };
-    Ok(Draft {
-        notices,
-        ..Draft::new(geometry, repairs)
-    })
+    Ok(Draft { notices, ..Draft::new(geometry, repairs) })
 }
 
 fn decode_binary(
@@ -158,13 +121,7 @@ fn decode_binary(
 fn cut_short(element: &Element, index: u64) -> Problem {
     Problem::Malformed {
         format: FileFormat::Ply,
-        place: super::Place::Record {
-            kind: element.name.clone(),
-            index,
-        },
-        problem: format!(
-            "the file ends before the last of {} announced records,",
-            element.count
-        ),
+        place: super::Place::Record { kind: element.name.clone(), index },
+        problem: format!("the file ends before the last of {} announced records,", element.count),
     }
 }

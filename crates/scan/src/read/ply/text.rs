@@ -83,18 +83,16 @@ pub(super) fn decode(
                         break;
                     }
                     if matches!(purpose, Use::Corners) {
-                        content
-                            .polygons
-                            .push(corners.drain(..), content.vertices_announced)?;
+                        content.polygons.push(corners.drain(..), content.vertices_announced)?;
                     }
                 }
                 break;
             }
             if !complete {
                 let name = &element.name;
-                return Err(lines.malformed(format!(
-                    "{name} {index} has too few numbers, or something that is no number,"
-                )));
+                return Err(
+                    lines.malformed(format!("{name} {index} has too few numbers, or something that is no number,"))
+                );
             }
             if is_vertex {
                 let [x, y, z, nx, ny, nz] = vertex;
