@@ -10,10 +10,12 @@ pub mod order;
 pub mod read;
 mod rings;
 pub mod scan;
+pub mod survey;
 mod weld;
 pub mod write;
 
 pub use brush::{Dab, PaintError, Patch};
 pub use geometry::{Cloud, Geometry, Mesh};
 pub use scan::{Sample, Scan};
+pub use survey::{Edges, Survey};
 pub use stringline_core::{Point3, UnitVec3, Vec3};
