@@ -4,7 +4,7 @@
 //! information criterion (Schwarz 1978): `Σ min(d², c²σ²)/(σ²·k²) + p·ln(n/k²)`, with σ the
 //! noise of the best of them and k² the number of neighbouring points that err as one, so correlated
 //! noise does not pass for shape. Nested shapes (plane ⊂ cylinder ⊂ cone; plane ⊂ sphere) differ by a
-//! parameter that can be small, a taper or a curvature: that is judged against its own uncertainty.
+//! parameter that can be small, a taper or a curvature: that must stand out by itself.
 //! A simpler shape is taken only if the data also rule out a taper or a bend that would matter.
 
 use crate::error::FitError;
@@ -110,12 +110,12 @@ fn weigh(points: &[Point3], features: Vec<Feature>, settings: &FitSettings) -> W
         })
         .collect();
     candidates.sort_by(|a, b| a.score.total_cmp(&b.score));
-    let verdict = judge(&mut candidates);
+    let verdict = judge(&mut candidates, effective, &Flatness::of(points, sigma, effective));
     Weighed { verdict, candidates }
 }
 
 /// Settles nested shapes by their own parameter, then asks whether any other shape is near in score.
-fn judge(candidates: &mut Vec<Candidate>) -> Verdict {
+fn judge(candidates: &mut Vec<Candidate>, effective: f64, flat: &Flatness) -> Verdict {
     let mut open: Vec<Kind> = Vec::new();
     // From the most general of a nest that may be on top down to the simplest that holds.
     for (general, simple) in [(Kind::Cone, Kind::Cylinder), (Kind::Cylinder, Kind::Plane), (Kind::Sphere, Kind::Plane)]
@@ -125,7 +125,12 @@ fn judge(candidates: &mut Vec<Candidate>) -> Verdict {
             continue;
         }
         let (Some(g), Some(s)) = (position(candidates, general), position(candidates, simple)) else { continue };
-        let (times, upper, matters) = departure(&candidates[g].feature, &candidates[s].feature);
+        let fewer = parameters(general) - parameters(simple);
+        let gain = candidates[s].score - candidates[g].score + fewer * effective.ln();
+        // A cylinder's axis is free to lie along the slightest bend that noise makes of a plane.
+        let chosen = if simple == Kind::Plane && general == Kind::Cylinder { MOST_BENT } else { 1.0 };
+        let times = gain.max(0.0).sqrt() * chosen;
+        let (upper, matters) = upper_departure(&candidates[g].feature, times, flat);
         // The simple shape must be in the running: where it is far worse, this parameter is not the reason.
         let worse = candidates[s].score - candidates[g].score;
         if top == general && (times > PRESENT && worse > DECIDES || worse > 4.0 * DECIDES) {
@@ -170,27 +175,37 @@ fn parameters(kind: Kind) -> f64 {
     crate::shapes::active(kind).len() as f64
 }
 
-/// By how many standard uncertainties a shape departs from the simpler one nested in it, the largest
-/// departure at 95 % that the data allow, and the one that would matter.
-fn departure(general: &Feature, simple: &Feature) -> (f64, f64, f64) {
-    let k = coverage_factor(1, general.noise.degrees_of_freedom);
-    let sigma = |i: usize| general.covariance[(i, i)].max(0.0).sqrt();
-    // Few degrees of freedom make a standard uncertainty worth less: scaled so that 1.96 means 95 %.
-    let worth = k / coverage_factor(1, f64::INFINITY);
+/// The largest half angle or turn of the normal across the patch that the data allow at 95 %, rad, if the
+/// best estimate is `times` its own standard uncertainty; and the one that would matter.
+fn upper_departure(general: &Feature, times: f64, flat: &Flatness) -> (f64, f64) {
     match general.shape {
         Shape::Cone { half_angle, .. } => {
-            let u = sigma(7) * worth;
-            (half_angle / u, half_angle + 1.96 * u, TAPER_THAT_MATTERS)
+            let u = general.covariance[(7, 7)].max(0.0).sqrt();
+            (half_angle + coverage_factor(1, general.noise.degrees_of_freedom) * u, TAPER_THAT_MATTERS)
         }
-        Shape::Cylinder { radius, .. } | Shape::Sphere { radius, .. } => {
-            let index = if matches!(general.shape, Shape::Sphere { .. }) { 3 } else { 6 };
-            // Curvature 1/R, whose uncertainty is u(R)/R².
-            let (curvature, u) = (1.0 / radius, sigma(index) * worth / (radius * radius));
-            // A cylinder's axis is free to lie along the slightest bend that noise makes of a plane.
-            let chosen = if general.shape.kind() == Kind::Cylinder { MOST_BENT } else { 1.0 };
-            (curvature / u * chosen, (curvature + 1.96 * u) * 2.0 * simple.extent.across, BEND_THAT_MATTERS)
-        }
-        _ => (f64::INFINITY, f64::INFINITY, 0.0),
+        _ => ((times + 1.96) * flat.turn, BEND_THAT_MATTERS),
+    }
+}
+
+/// How well the patch would show a bend.
+struct Flatness {
+    /// Standard uncertainty of the turn of the normal across its narrow side, rad: a parabola through n
+    /// evenly spread points of width w has u(κ) = σ·√(720/n)/w².
+    turn: f64,
+}
+
+impl Flatness {
+    fn of(points: &[Point3], sigma: f64, effective: f64) -> Flatness {
+        let n = points.len() as f64;
+        let mean = points.iter().fold(Vec3::zeros(), |sum, p| sum + p.coords) / n;
+        let scatter = points.iter().fold(nalgebra::Matrix3::zeros(), |m, p| {
+            let d = p.coords - mean;
+            m + d * d.transpose() / n
+        });
+        let mut spread: Vec<f64> = scatter.symmetric_eigenvalues().iter().copied().collect();
+        spread.sort_by(f64::total_cmp);
+        let narrow = (12.0 * spread[1].max(1e-300)).sqrt();
+        Flatness { turn: sigma * (720.0 / effective).sqrt() / narrow }
     }
 }
 
