@@ -257,7 +257,7 @@ pub(crate) fn model() -> PartModel {
             5,
             &[9.3],
             0.0,
-            1.8,
+            2.3,
         ),
         ear_hole("brake_mount_1_hole", ears[0], n),
         ear_face("brake_mount_1_face", ears[0], n),
