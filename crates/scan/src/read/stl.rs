@@ -11,7 +11,7 @@ use super::error::Problem;
 use super::format::stl_length;
 use super::source::{BLOCK, Lines, Source, number, words};
 use super::{Draft, FileFormat, ReadSettings, Repairs, tidy, within_limit};
-use crate::weld::Welder;
+use crate::weld::{BATCH, Welder};
 use crate::{Geometry, Mesh};
 
 const RECORD: usize = 50;
@@ -39,6 +39,16 @@ impl Collector {
             self.facets.push(corners.map(|p| self.welder.vertex(p)));
         } else {
             self.repairs.unusable_facets += 1;
+        }
+    }
+
+    fn push_batch(&mut self, corners: &mut [Point3; BATCH]) {
+        if corners.iter().all(tidy::usable) {
+            self.repairs.facets_in_file += BATCH as u64 / 3;
+            let vertices = self.welder.vertices_at(corners);
+            self.facets.extend_from_slice(vertices.as_chunks().0);
+        } else {
+            corners.as_chunks().0.iter().for_each(|c| self.push(*c));
         }
     }
 
@@ -93,8 +103,18 @@ pub(super) fn binary(source: &mut Source<'_>, settings: &ReadSettings) -> Result
                 found: source.position(),
             });
         }
-        for record in block.chunks_exact(RECORD).take(records) {
-            collector.push([12, 24, 36].map(|at| position(&record[at..at + 12])));
+        let corners = |record: &[u8]| [12, 24, 36].map(|at| position(&record[at..at + 12]));
+        let (batches, rest) = block[..records * RECORD].as_chunks::<{ RECORD * BATCH / 3 }>();
+        for batch in batches {
+            let mut positions = [Point3::origin(); BATCH];
+            let (facets, _) = positions.as_chunks_mut::<3>();
+            for (facet, record) in facets.iter_mut().zip(batch.chunks_exact(RECORD)) {
+                *facet = corners(record);
+            }
+            collector.push_batch(&mut positions);
+        }
+        for record in rest.chunks_exact(RECORD) {
+            collector.push(corners(record));
         }
         source.advance(records * RECORD);
         left -= records;
