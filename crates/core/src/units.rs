@@ -12,6 +12,12 @@ pub enum LengthUnit {
     Metre,
     /// 25.4 mm exactly.
     Inch,
+    /// 0.001 mm.
+    Micrometre,
+    /// 10 mm.
+    Centimetre,
+    /// 304.8 mm exactly.
+    Foot,
 }
 
 impl LengthUnit {
@@ -21,6 +27,9 @@ impl LengthUnit {
             LengthUnit::Millimetre => 1.0,
             LengthUnit::Metre => 1000.0,
             LengthUnit::Inch => 25.4,
+            LengthUnit::Micrometre => 0.001,
+            LengthUnit::Centimetre => 10.0,
+            LengthUnit::Foot => 304.8,
         }
     }
 
@@ -30,6 +39,9 @@ impl LengthUnit {
             LengthUnit::Millimetre => "mm",
             LengthUnit::Metre => "m",
             LengthUnit::Inch => "in",
+            LengthUnit::Micrometre => "µm",
+            LengthUnit::Centimetre => "cm",
+            LengthUnit::Foot => "ft",
         }
     }
 }

@@ -7,10 +7,7 @@
 //!
 //! Run it under `/usr/bin/time -v` for the peak memory.
 
-#![allow(
-    clippy::print_stdout,
-    reason = "an example speaks on the standard output"
-)]
+#![allow(clippy::print_stdout, reason = "an example speaks on the standard output")]
 
 use std::error::Error;
 use std::f64::consts::TAU;

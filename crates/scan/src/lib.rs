@@ -17,5 +17,5 @@ pub mod write;
 pub use brush::{Dab, PaintError, Patch};
 pub use geometry::{Cloud, Geometry, Mesh};
 pub use scan::{Sample, Scan};
-pub use survey::{Edges, Survey};
 pub use stringline_core::{Point3, UnitVec3, Vec3};
+pub use survey::{Edges, Survey};

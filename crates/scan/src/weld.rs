@@ -11,7 +11,7 @@ use stringline_core::Point3;
 pub(crate) const MOST_VERTICES: usize = u32::MAX as usize - 1;
 
 /// Positions looked up side by side; a multiple of three, for whole facets.
-pub(crate) const BATCH: usize = 768;
+pub(crate) const BATCH: usize = 384;
 
 /// The part of a hash kept in a slot.
 const TAG: u64 = !(u32::MAX as u64);
@@ -61,9 +61,7 @@ impl Welder {
             *p = plain_zeros(*p);
             *hash = self.hash(p);
         }
-        let seen = hashes
-            .iter()
-            .fold(0, |seen, hash| seen ^ self.slots[self.home(*hash)]);
+        let seen = hashes.iter().fold(0, |seen, hash| seen ^ self.slots[self.home(*hash)]);
         std::hint::black_box(seen);
         std::array::from_fn(|k| self.find_or_add(positions[k], hashes[k]))
     }

@@ -2,7 +2,7 @@
 
 #![allow(clippy::unwrap_used, reason = "in the helpers of tests a panic is the report")]
 
-use std::io::Cursor;
+use std::io::{Cursor, Write};
 
 use proptest::prelude::*;
 use stringline_core::units::LengthUnit;
@@ -241,7 +241,47 @@ fn samples() -> Vec<(&'static str, Vec<u8>)> {
         ("part.obj", obj_text(&small).into_bytes()),
         ("points.xyz", xyz),
         ("room.e57", e57_bytes(&[(small_cloud.points, None)])),
+        ("part.3mf", threemf_bytes(&small)),
     ]
+}
+
+fn threemf_model(mesh: &Mesh) -> String {
+    let mut text = String::from(r#"<model unit="millimeter"><resources><object id="1"><mesh><vertices>"#);
+    for p in &mesh.vertices {
+        text += &format!(r#"<vertex x="{}" y="{}" z="{}"/>"#, p.x, p.y, p.z);
+    }
+    text += "</vertices><triangles>";
+    for [a, b, c] in &mesh.facets {
+        text += &format!(r#"<triangle v1="{a}" v2="{b}" v3="{c}"/>"#);
+    }
+    text + r#"</triangles></mesh></object></resources><build><item objectid="1"/></build></model>"#
+}
+
+fn threemf_bytes(mesh: &Mesh) -> Vec<u8> {
+    let mut zip = zip::ZipWriter::new(Cursor::new(Vec::new()));
+    let stored = zip::write::SimpleFileOptions::default().compression_method(zip::CompressionMethod::Stored);
+    zip.start_file("3D/3dmodel.model", stored).unwrap();
+    zip.write_all(threemf_model(mesh).as_bytes()).unwrap();
+    zip.finish().unwrap().into_inner()
+}
+
+/// Writes the first inputs of the fuzz targets, one small file of every format each.
+#[test]
+#[ignore = "run by hand before fuzzing: it writes into tests/fuzz/corpus"]
+fn write_fuzz_seeds() {
+    let corpus = concat!(env!("CARGO_MANIFEST_DIR"), "/../../tests/fuzz/corpus");
+    for (name, bytes) in samples() {
+        let target = match name.rsplit('.').next().unwrap() {
+            "3mf" => "threemf",
+            ending => ending,
+        };
+        let folder = std::path::Path::new(corpus).join(target);
+        std::fs::create_dir_all(&folder).unwrap();
+        std::fs::write(folder.join(name), bytes).unwrap();
+    }
+    // The model alone, which the target puts into an archive itself.
+    let model = std::path::Path::new(corpus).join("threemf/part.model");
+    std::fs::write(model, threemf_model(&block())).unwrap();
 }
 
 #[test]
@@ -400,7 +440,7 @@ proptest! {
     #[test]
     fn noise_is_refused_or_read_but_never_panics(
         noise in prop::collection::vec(any::<u8>(), 0..400),
-        start in 0_usize..9,
+        start in 0_usize..10,
         keep in 0_usize..200,
     ) {
         let (name, sample) = &samples()[start];
@@ -411,7 +451,7 @@ proptest! {
 
     /// One byte changed anywhere.
     #[test]
-    fn a_changed_byte_never_panics(start in 0_usize..9, at in any::<prop::sample::Index>(), value: u8) {
+    fn a_changed_byte_never_panics(start in 0_usize..10, at in any::<prop::sample::Index>(), value: u8) {
         let (name, mut bytes) = samples().swap_remove(start);
         let at = at.index(bytes.len());
         bytes[at] = value;

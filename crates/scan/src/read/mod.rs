@@ -22,6 +22,7 @@ mod ply;
 mod polygons;
 mod source;
 mod stl;
+mod threemf;
 mod tidy;
 mod units;
 mod xyz;
@@ -183,7 +184,7 @@ fn read_any(source: &mut dyn ReadSeek, file_name: &str, settings: &ReadSettings)
         FileFormat::Obj => obj::read(&mut source, settings),
         FileFormat::TextPoints => xyz::read(&mut source, settings),
         FileFormat::E57 => e57::read(source, settings),
-        other => Err(Problem::Unsupported { format: other, feature: "this format".into() }),
+        FileFormat::ThreeMf => threemf::read(source, settings),
     }?;
     format::notice_ending(format, file_name, &mut draft.notices);
     finish(draft, format, settings)

@@ -1,0 +1,5 @@
+//! Any bytes under the name of a .obj file.
+
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| stringline_fuzz::read(data, "fuzz.obj"));

@@ -1,0 +1,5 @@
+//! Any bytes under the name of a .stl file.
+
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| stringline_fuzz::read(data, "fuzz.stl"));
