@@ -34,6 +34,7 @@
 //! The same scene and settings give the same bytes, on any number of cores.
 
 mod colour;
+mod extent;
 mod image;
 mod labels;
 mod raster;

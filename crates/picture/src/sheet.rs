@@ -1,6 +1,7 @@
 //! The sheet: the shaded raster, the call-outs over it, and what stands round them.
 
 use crate::colour::{INK, PAPER_HEX, SOFT_INK, VERMILION};
+use crate::extent::span;
 use crate::labels::{Label, column_height, left_side, place_column};
 use crate::raster::{CutAway, Fragments, draw};
 use crate::scene::{Callout, Frame, Mark, PictureSettings, Scene, TextLine};
@@ -38,8 +39,11 @@ pub fn render(scene: &Scene, settings: &PictureSettings) -> String {
 
     let basis = settings.view.basis();
     let view = |p: &Point3| basis.map(|axis| axis.dot(&p.coords));
-    let bounds = bounds(scene, &view).unwrap_or(([0.0; 3], [0.0; 3]));
-    let middle = [0, 1, 2].map(|i| 0.5 * (bounds.0[i] + bounds.1[i]));
+    let bounds = bounds(scene, &view).unwrap_or(([0.0; 2], [0.0; 2]));
+    // Heights need only be small numbers, so any point's will do as their zero.
+    let first = scene.layers.iter().find_map(|l| l.geometry.points().first().map(|p| l.scene_from_scan * p));
+    let height = first.filter(finite).map_or(0.0, |p| view(&p)[2]);
+    let middle = [0.5 * (bounds.0[0] + bounds.1[0]), 0.5 * (bounds.0[1] + bounds.1[1]), height];
     let centre = Point3::from(basis.iter().zip(middle).fold(Vec3::zeros(), |sum, (axis, m)| sum + axis * m));
     let extent = [0, 1].map(|i| (bounds.1[i] - bounds.0[i]).max(1e-3));
 
@@ -190,24 +194,24 @@ fn finite(p: &Point3) -> bool {
     p.iter().all(|v| v.is_finite())
 }
 
-/// Least and greatest view coordinates of everything in a scene.
-fn bounds(scene: &Scene, view: &(impl Fn(&Point3) -> [f64; 3] + Sync)) -> Option<([f64; 3], [f64; 3])> {
-    type Bounds = ([f64; 3], [f64; 3]);
-    fn union(a: Option<Bounds>, b: Option<Bounds>) -> Option<Bounds> {
-        match (a, b) {
-            (Some(a), Some(b)) => Some(([0, 1, 2].map(|i| a.0[i].min(b.0[i])), [0, 1, 2].map(|i| a.1[i].max(b.1[i])))),
-            (a, b) => a.or(b),
-        }
-    }
-    let point = |p: &Point3| finite(p).then(|| (view(p), view(p)));
-    let scans = scene.layers.iter().map(|layer| {
-        layer.geometry.points().par_iter().map(|p| point(&(layer.scene_from_scan * p))).reduce(|| None, union)
+/// Least and greatest view coordinates, right and up, of everything in a scene but stray points.
+fn bounds(scene: &Scene, view: &(impl Fn(&Point3) -> [f64; 3] + Sync)) -> Option<([f64; 2], [f64; 2])> {
+    let scans = scene.layers.iter().filter_map(|layer| {
+        let points = layer.geometry.points();
+        let along =
+            |i: usize| -> Vec<f64> { points.par_iter().map(|p| view(&(layer.scene_from_scan * p))[i]).collect() };
+        let (x, y) = (span(&along(0))?, span(&along(1))?);
+        Some(([x.0, y.0], [x.1, y.1]))
     });
     let callouts = scene.callouts.iter().flat_map(|c| {
         let axis = c.axis.map(|(from, to)| [from, to]);
         std::iter::once(c.anchor).chain(axis.into_iter().flatten())
     });
-    scans.chain(callouts.map(|p| point(&p))).fold(None, union)
+    let callouts = callouts.filter(finite).map(|p| {
+        let [x, y, _] = view(&p);
+        ([x, y], [x, y])
+    });
+    scans.chain(callouts).reduce(|a, b| ([0, 1].map(|i| a.0[i].min(b.0[i])), [0, 1].map(|i| a.1[i].max(b.1[i]))))
 }
 
 /// A call-out laid out.

@@ -100,6 +100,20 @@ fn a_spheres_silhouette_has_the_area_of_its_circle() {
 }
 
 #[test]
+fn a_stray_point_does_not_make_the_part_small() {
+    let mut mesh = sphere(Point3::origin(), 20.0, 60);
+    let alone = Geometry::Mesh(mesh.clone());
+    mesh.vertices.push(Point3::new(900.0, -2000.0, 400.0));
+    let with_stray = Geometry::Mesh(mesh);
+    let [a, b] = [&alone, &with_stray].map(|geometry| {
+        let mut scene = Scene::new("stray");
+        scene.layers.push(ScanLayer::new(geometry));
+        Shown::of(&render(&scene, &plain(View::Isometric))).covered()
+    });
+    assert_eq!(a, b);
+}
+
+#[test]
 fn nearer_surfaces_hide_farther_ones() {
     let near = Geometry::Mesh(sphere(Point3::new(0.0, 0.0, 100.0), 10.0, 60));
     let far = Geometry::Mesh(sphere(Point3::new(0.0, 0.0, 0.0), 20.0, 60));
