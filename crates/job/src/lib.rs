@@ -1,1 +1,41 @@
-//! The job document, its operations, history, replay, saving and recovery.
+//! The job: a document that says how scans become a hardpoint set, and all that is done to it.
+//!
+//! A person or a program does [`Op`]s; each is [`plan`]ned without side effect and committed
+//! to a [`History`], which can go back and forth. [`OpenJob`] adds the file: saving never
+//! loses what was saved before, and what was not saved is in a recovery log. [`evaluate`]
+//! computes features and hardpoints from a job and its scans: the same job and scans give
+//! the same numbers on any machine.
+//!
+//! ```
+//! use stringline_job::{History, Job, Op};
+//!
+//! let mut history = History::new(Job::default());
+//! history.apply(&Op::SetTitle { title: "left front".into() })?;
+//! assert_eq!(history.job().title, "left front");
+//! assert_eq!(history.undo(), Some("Name the job"));
+//! assert_eq!(history.job().title, "");
+//! # Ok::<(), stringline_job::OpError>(())
+//! ```
+
+mod disk;
+mod document;
+mod evaluate;
+mod history;
+mod journal;
+mod name;
+mod op;
+mod open;
+mod scans;
+
+pub use disk::{previous_of, replace_file, replace_result};
+pub use document::{
+    Extra, FORMAT, FeatureSpec, FitSpec, HardpointSpec, Job, JobError, Joint, Placement, ScanFile, VERSION,
+    Wanted, hardpoint_words,
+};
+pub use evaluate::{EvaluateError, Evaluator, Failed, FeatureResult, Loader, Results, Warning, evaluate};
+pub use history::History;
+pub use journal::log_of;
+pub use name::{Name, NameError};
+pub use op::{Change, Op, OpError, plan};
+pub use open::{FileError, OpenJob, Recovered, io_next_step, read_job, unsaved_steps, write_job};
+pub use scans::{LoadError, LoadedScan, load, read_scan, scan_file};

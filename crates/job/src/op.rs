@@ -1,0 +1,573 @@
+//! Operations: all that can be done to a job.
+//!
+//! [`plan`] is pure and may run on any thread; [`History::commit`](crate::History::commit)
+//! makes its result the job. The window and the command line build the same operations.
+
+use crate::document::{Extra, FeatureSpec, FitSpec, HardpointSpec, Job, Joint, Placement, ScanFile, hardpoint_words};
+use crate::name::Name;
+use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
+use std::collections::BTreeSet;
+use std::sync::Arc;
+use stringline_core::Explain;
+use stringline_hardpoints::{Construction, Role, Side, Suspension, Vehicle};
+use stringline_scan::Dab;
+
+/// One thing done to a job.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "do", rename_all = "snake_case")]
+pub enum Op {
+    /// Names the job.
+    SetTitle {
+        /// Free text.
+        title: String,
+    },
+    /// Describes the car.
+    SetVehicle {
+        /// The car.
+        vehicle: Box<Vehicle>,
+        /// The kind of suspension, where it is known.
+        suspension: Option<Suspension>,
+    },
+    /// Takes a scan file into the job.
+    AddScan {
+        /// What to call it; not yet taken.
+        name: Name,
+        /// The file.
+        scan: ScanFile,
+    },
+    /// Lets a scan be another file: it moved, or it changed on purpose.
+    ReplaceScan {
+        /// Which.
+        name: Name,
+        /// The file.
+        scan: ScanFile,
+    },
+    /// Takes a scan and its placement out; refused while a feature lies on it.
+    RemoveScan {
+        /// Which.
+        name: Name,
+    },
+    /// Puts a scan in the car.
+    PlaceScan {
+        /// Which.
+        name: Name,
+        /// How it sits.
+        placement: Box<Placement>,
+    },
+    /// Forgets how a scan sits in the car.
+    UnplaceScan {
+        /// Which.
+        name: Name,
+    },
+    /// Begins a feature on a scan.
+    AddFeature {
+        /// What to call it; not yet taken.
+        name: Name,
+        /// The scan it lies on.
+        scan: Name,
+        /// How to fit it.
+        fit: FitSpec,
+    },
+    /// Changes how a feature is fitted.
+    SetFit {
+        /// Which.
+        name: Name,
+        /// How to fit it.
+        fit: FitSpec,
+    },
+    /// Takes a feature out; refused while a group or a hardpoint needs it.
+    RemoveFeature {
+        /// Which.
+        name: Name,
+    },
+    /// Touches with the brush.
+    Paint {
+        /// The feature painted.
+        feature: Name,
+        /// The touches, in order.
+        dabs: Vec<Dab>,
+    },
+    /// Wipes a dab.
+    Wipe {
+        /// The feature.
+        feature: Name,
+        /// Which dab, counted from 0.
+        dab: usize,
+    },
+    /// Lets features be fitted together.
+    Join {
+        /// What to call the group; not yet taken.
+        name: Name,
+        /// Which features, and what they share.
+        joint: Joint,
+    },
+    /// Lets the features of a group be fitted each alone again.
+    Part {
+        /// The group.
+        name: Name,
+    },
+    /// Says how a point, axis or face in between is constructed, in place of what was said before.
+    SetDatum {
+        /// What to call it; no feature's name.
+        name: Name,
+        /// How.
+        construction: Construction,
+    },
+    /// Takes a datum out; refused while something is constructed from it.
+    RemoveDatum {
+        /// Which.
+        name: Name,
+    },
+    /// Says how a hardpoint is constructed, in place of what was said before.
+    SetHardpoint {
+        /// Which, and how.
+        hardpoint: HardpointSpec,
+    },
+    /// Takes a hardpoint out.
+    RemoveHardpoint {
+        /// What it does.
+        role: Role,
+        /// Where it is.
+        side: Side,
+    },
+    /// Says which files evaluating the job writes.
+    SetExports {
+        /// File names; their endings say in which format.
+        exports: Vec<String>,
+    },
+}
+
+/// What an operation would make of a job.
+#[derive(Clone, Debug)]
+pub struct Change {
+    pub(crate) op: Op,
+    pub(crate) planned_on: u64,
+    pub(crate) job: Job,
+}
+
+/// Why an operation cannot be done.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum OpError {
+    /// It refers to something that the job does not have.
+    #[error("there is no {what} \"{name}\" in the job")]
+    Missing {
+        /// The word for it: scan, feature, group, hardpoint.
+        what: &'static str,
+        /// The name given.
+        name: String,
+    },
+    /// The name is in use.
+    #[error("there is a {what} \"{name}\" in the job already")]
+    Taken {
+        /// The word for it.
+        what: &'static str,
+        /// The name given.
+        name: Name,
+    },
+    /// Something else rests on it.
+    #[error("the {what} \"{name}\" is needed by the {by_what} \"{by}\"")]
+    Needed {
+        /// The word for it.
+        what: &'static str,
+        /// Its name.
+        name: Name,
+        /// The word for what needs it.
+        by_what: &'static str,
+        /// The name of what needs it.
+        by: String,
+    },
+    /// A dab to wipe that is not there.
+    #[error("the feature \"{feature}\" has {count} dabs; there is no number {dab} (counted from 0)")]
+    NoSuchDab {
+        /// The feature.
+        feature: Name,
+        /// The number given.
+        dab: usize,
+        /// How many it has.
+        count: usize,
+    },
+    /// A dab whose numbers cannot be.
+    #[error("a dab of the feature \"{feature}\" has {what}")]
+    BadDab {
+        /// The feature.
+        feature: Name,
+        /// What is wrong with it.
+        what: &'static str,
+    },
+    /// A held radius that cannot be.
+    #[error("the radius held for the feature \"{feature}\" is {radius} mm, not a length")]
+    BadRadius {
+        /// The feature.
+        feature: Name,
+        /// As given, mm.
+        radius: f64,
+    },
+    /// A placement that does more than turn and shift, or a covariance that is none.
+    #[error("the placement of the scan \"{scan}\" has {what}")]
+    BadPlacement {
+        /// The scan.
+        scan: Name,
+        /// What is wrong with it.
+        what: &'static str,
+    },
+    /// A file of a scan without path or hash.
+    #[error("the scan \"{scan}\" has {what}")]
+    BadScan {
+        /// The scan.
+        scan: Name,
+        /// What is wrong with it.
+        what: &'static str,
+    },
+    /// A group of features that cannot be fitted together.
+    #[error("the group \"{joint}\" cannot be: {what}")]
+    BadJoint {
+        /// The group.
+        joint: Name,
+        /// Why.
+        what: String,
+    },
+    /// A datum that would be constructed from itself.
+    #[error("the datum \"{datum}\" would be constructed from itself")]
+    Circular {
+        /// The datum.
+        datum: Name,
+    },
+    /// Two hardpoints of one role and side.
+    #[error("the hardpoint \"{hardpoint}\" stands twice")]
+    Twice {
+        /// The hardpoint, in words.
+        hardpoint: String,
+    },
+    /// An export whose name is not a plain file name.
+    #[error("\"{}\" is not a plain file name", name.escape_debug())]
+    BadExport {
+        /// As given.
+        name: String,
+    },
+    /// The change was planned before another was made.
+    #[error("the job changed while \"{step}\" was being worked out")]
+    Stale {
+        /// What was to be done.
+        step: String,
+    },
+}
+
+impl Explain for OpError {
+    fn next_step(&self) -> Cow<'static, str> {
+        match self {
+            OpError::Missing { what, .. } => format!("Check the spelling, or add the {what} first.").into(),
+            OpError::Taken { .. } => "Choose another name.".into(),
+            OpError::Needed { by_what, by, .. } => format!("Change or remove the {by_what} \"{by}\" first.").into(),
+            OpError::NoSuchDab { .. } => "Name one of the dabs that the feature has.".into(),
+            OpError::BadDab { .. } => "Give each dab a finite centre and direction, and a radius above zero.".into(),
+            OpError::BadRadius { .. } => "Give a radius above zero, in mm, or hold none.".into(),
+            OpError::BadPlacement { .. } => {
+                "Give four rows of numbers: a rotation, a shift in mm, and 0 0 0 1; a covariance \
+                 must be symmetric with no negative variance."
+                    .into()
+            }
+            OpError::BadScan { .. } => "Add the scan file again.".into(),
+            OpError::BadJoint { .. } => "Group two or more features of one scan, each in one group only.".into(),
+            OpError::Circular { .. } => "Construct it from features, or from other datums.".into(),
+            OpError::Twice { .. } => "Keep one of the two.".into(),
+            OpError::BadExport { .. } => "Give a name without folders, ending in .json, .step, .dxf or .csv.".into(),
+            OpError::Stale { .. } => "Do it again.".into(),
+        }
+    }
+}
+
+impl Op {
+    /// What a person calls this step, for the history.
+    pub fn step(&self) -> String {
+        match self {
+            Op::SetTitle { .. } => "Name the job".into(),
+            Op::SetVehicle { .. } => "Describe the car".into(),
+            Op::AddScan { name, .. } => format!("Add scan {name}"),
+            Op::ReplaceScan { name, .. } => format!("Replace scan {name}"),
+            Op::RemoveScan { name } => format!("Remove scan {name}"),
+            Op::PlaceScan { name, .. } => format!("Place scan {name}"),
+            Op::UnplaceScan { name } => format!("Unplace scan {name}"),
+            Op::AddFeature { name, .. } => format!("Add feature {name}"),
+            Op::SetFit { name, .. } => format!("Change fit of {name}"),
+            Op::RemoveFeature { name } => format!("Remove feature {name}"),
+            Op::Paint { feature, .. } => format!("Paint {feature}"),
+            Op::Wipe { feature, .. } => format!("Wipe {feature}"),
+            Op::Join { name, .. } => format!("Join {name}"),
+            Op::Part { name } => format!("Part {name}"),
+            Op::SetDatum { name, .. } => format!("Construct {name}"),
+            Op::RemoveDatum { name } => format!("Remove datum {name}"),
+            Op::SetHardpoint { hardpoint } => format!("Construct {}", hardpoint.words()),
+            Op::RemoveHardpoint { role, side } => {
+                format!("Remove hardpoint {}", hardpoint_words(*role, *side))
+            }
+            Op::SetExports { .. } => "Choose exports".into(),
+        }
+    }
+}
+
+/// Works out what `op` makes of `job`. Pure: the job stays as it is.
+///
+/// # Errors
+/// See [`OpError`].
+pub fn plan(job: &Job, op: &Op) -> Result<Change, OpError> {
+    let mut next = job.clone();
+    apply(&mut next, op)?;
+    Ok(Change { op: op.clone(), planned_on: job.revision, job: next })
+}
+
+fn apply(job: &mut Job, op: &Op) -> Result<(), OpError> {
+    match op {
+        Op::SetTitle { title } => job.title.clone_from(title),
+        Op::SetVehicle { vehicle, suspension } => {
+            job.vehicle = Arc::new(Vehicle::clone(vehicle));
+            job.suspension = *suspension;
+        }
+        Op::AddScan { name, scan } => {
+            free(job.scans.contains_key(name), "scan", name)?;
+            check_scan(name, scan)?;
+            job.scans.insert(name.clone(), Arc::new(scan.clone()));
+        }
+        Op::ReplaceScan { name, scan } => {
+            known(job.scans.contains_key(name), "scan", name)?;
+            check_scan(name, scan)?;
+            job.scans.insert(name.clone(), Arc::new(scan.clone()));
+        }
+        Op::RemoveScan { name } => {
+            known(job.scans.contains_key(name), "scan", name)?;
+            if let Some((by, _)) = job.features.iter().find(|(_, f)| f.scan == *name) {
+                return Err(OpError::Needed {
+                    what: "scan",
+                    name: name.clone(),
+                    by_what: "feature",
+                    by: by.to_string(),
+                });
+            }
+            job.scans.remove(name);
+            job.placements.remove(name);
+        }
+        Op::PlaceScan { name, placement } => {
+            known(job.scans.contains_key(name), "scan", name)?;
+            check_placement(name, placement)?;
+            job.placements.insert(name.clone(), Arc::new(Placement::clone(placement)));
+        }
+        Op::UnplaceScan { name } => {
+            known(job.placements.remove(name).is_some(), "placement of the scan", name)?;
+        }
+        Op::AddFeature { name, scan, fit } => {
+            free(job.features.contains_key(name), "feature", name)?;
+            free(job.datums.contains_key(name), "datum", name)?;
+            known(job.scans.contains_key(scan), "scan", scan)?;
+            check_fit(name, fit)?;
+            let feature = FeatureSpec { scan: scan.clone(), dabs: Vec::new(), fit: fit.clone(), extra: Extra::new() };
+            job.features.insert(name.clone(), Arc::new(feature));
+        }
+        Op::SetFit { name, fit } => {
+            check_fit(name, fit)?;
+            feature(job, name)?.fit = fit.clone();
+        }
+        Op::RemoveFeature { name } => {
+            known(job.features.contains_key(name), "feature", name)?;
+            unneeded(job, "feature", name)?;
+            job.features.remove(name);
+        }
+        Op::Paint { feature: name, dabs } => {
+            dabs.iter().try_for_each(|dab| check_dab(name, dab))?;
+            feature(job, name)?.dabs.extend(dabs.iter().cloned());
+        }
+        Op::Wipe { feature: name, dab } => {
+            let dabs = &mut feature(job, name)?.dabs;
+            if *dab >= dabs.len() {
+                return Err(OpError::NoSuchDab { feature: name.clone(), dab: *dab, count: dabs.len() });
+            }
+            dabs.remove(*dab);
+        }
+        Op::Join { name, joint } => {
+            free(job.joints.contains_key(name), "group", name)?;
+            check_joint(job, name, joint)?;
+            job.joints.insert(name.clone(), Arc::new(joint.clone()));
+        }
+        Op::Part { name } => known(job.joints.remove(name).is_some(), "group", name)?,
+        Op::SetDatum { name, construction } => {
+            free(job.features.contains_key(name), "feature", name)?;
+            inputs_known(job, construction)?;
+            job.datums.insert(name.clone(), Arc::new(construction.clone()));
+            if rests_on_itself(job, name) {
+                return Err(OpError::Circular { datum: name.clone() });
+            }
+        }
+        Op::RemoveDatum { name } => {
+            known(job.datums.contains_key(name), "datum", name)?;
+            unneeded(job, "datum", name)?;
+            job.datums.remove(name);
+        }
+        Op::SetHardpoint { hardpoint } => {
+            inputs_known(job, &hardpoint.construction)?;
+            let hardpoint = Arc::new(hardpoint.clone());
+            match job.hardpoints.binary_search_by_key(&hardpoint.key(), |h| h.key()) {
+                Ok(at) => job.hardpoints[at] = hardpoint,
+                Err(at) => job.hardpoints.insert(at, hardpoint),
+            }
+        }
+        Op::RemoveHardpoint { role, side } => {
+            let at = job.hardpoints.iter().position(|h| h.key() == (*role, *side));
+            known(at.is_some(), "hardpoint", hardpoint_words(*role, *side))?;
+            job.hardpoints.retain(|h| h.key() != (*role, *side));
+        }
+        Op::SetExports { exports } => {
+            exports.iter().try_for_each(|name| check_export(name))?;
+            job.exports.clone_from(exports);
+        }
+    }
+    Ok(())
+}
+
+impl Job {
+    /// Checks what the types cannot hold: the numbers. References to something that is not
+    /// in the job are no error here; evaluating reports them, and does the rest.
+    pub(crate) fn check(&self) -> Result<(), OpError> {
+        for (name, scan) in &self.scans {
+            check_scan(name, scan)?;
+        }
+        for (name, placement) in &self.placements {
+            check_placement(name, placement)?;
+        }
+        for (name, feature) in &self.features {
+            check_fit(name, &feature.fit)?;
+            feature.dabs.iter().try_for_each(|dab| check_dab(name, dab))?;
+        }
+        for pair in self.hardpoints.windows(2) {
+            if pair[0].key() == pair[1].key() {
+                return Err(OpError::Twice { hardpoint: pair[1].words() });
+            }
+        }
+        self.exports.iter().try_for_each(|name| check_export(name))
+    }
+}
+
+fn known(is: bool, what: &'static str, name: impl ToString) -> Result<(), OpError> {
+    if is { Ok(()) } else { Err(OpError::Missing { what, name: name.to_string() }) }
+}
+
+fn free(taken: bool, what: &'static str, name: &Name) -> Result<(), OpError> {
+    if taken { Err(OpError::Taken { what, name: name.clone() }) } else { Ok(()) }
+}
+
+fn unneeded(job: &Job, what: &'static str, name: &Name) -> Result<(), OpError> {
+    match job.user_of(name.as_str()) {
+        Some((by_what, by)) => Err(OpError::Needed { what, name: name.clone(), by_what, by }),
+        None => Ok(()),
+    }
+}
+
+/// All that a construction names is there.
+fn inputs_known(job: &Job, construction: &Construction) -> Result<(), OpError> {
+    construction.inputs().into_iter().try_for_each(|input| {
+        let is = job.features.contains_key(input) || job.datums.contains_key(input);
+        known(is, "feature or datum", input)
+    })
+}
+
+/// Whether a datum is constructed, by however many steps, from itself.
+fn rests_on_itself(job: &Job, name: &Name) -> bool {
+    let mut open: Vec<&str> = vec![name.as_str()];
+    let mut seen = BTreeSet::new();
+    while let Some(next) = open.pop() {
+        for input in job.datums.get(next).into_iter().flat_map(|how| how.inputs()) {
+            if input == name.as_str() {
+                return true;
+            }
+            if seen.insert(input) {
+                open.push(input);
+            }
+        }
+    }
+    false
+}
+
+fn feature<'a>(job: &'a mut Job, name: &Name) -> Result<&'a mut FeatureSpec, OpError> {
+    match job.features.get_mut(name) {
+        Some(feature) => Ok(Arc::make_mut(feature)),
+        None => Err(OpError::Missing { what: "feature", name: name.to_string() }),
+    }
+}
+
+fn check_scan(name: &Name, scan: &ScanFile) -> Result<(), OpError> {
+    let bad = |what| Err(OpError::BadScan { scan: name.clone(), what });
+    if scan.file.is_empty() || scan.file.contains('\0') {
+        return bad("no path of a file");
+    }
+    if scan.sha256.len() != 64 || !scan.sha256.bytes().all(|b| b.is_ascii_hexdigit()) {
+        return bad("no SHA-256 of 64 hexadecimal digits");
+    }
+    Ok(())
+}
+
+fn check_placement(name: &Name, placement: &Placement) -> Result<(), OpError> {
+    let bad = |what| Err(OpError::BadPlacement { scan: name.clone(), what });
+    if placement.car_from_scan().is_none() {
+        return bad("a matrix that does more than turn and shift");
+    }
+    if let Some(covariance) = &placement.covariance {
+        let matrix = nalgebra::Matrix6::from_fn(|row, column| covariance[row][column]);
+        let scale = matrix.amax();
+        let symmetric = (matrix - matrix.transpose()).amax() <= 1e-9 * scale;
+        if !scale.is_finite() || !symmetric || matrix.symmetric_eigenvalues().min() < -1e-9 * scale {
+            return bad("a covariance that is none");
+        }
+    }
+    Ok(())
+}
+
+fn check_dab(feature: &Name, dab: &Dab) -> Result<(), OpError> {
+    let bad = |what| Err(OpError::BadDab { feature: feature.clone(), what });
+    let direction = dab.seen_from.iter().flat_map(|direction| direction.iter());
+    if !dab.centre.iter().chain(direction).all(|v| v.is_finite()) {
+        return bad("a coordinate that is not a finite number");
+    }
+    if !(dab.radius.is_finite() && dab.radius > 0.0) {
+        return bad("a radius that is not above zero");
+    }
+    Ok(())
+}
+
+fn check_fit(name: &Name, fit: &FitSpec) -> Result<(), OpError> {
+    match fit.held_radius {
+        Some(radius) if !(radius.is_finite() && radius > 0.0) => {
+            Err(OpError::BadRadius { feature: name.clone(), radius })
+        }
+        _ => Ok(()),
+    }
+}
+
+fn check_joint(job: &Job, name: &Name, joint: &Joint) -> Result<(), OpError> {
+    let bad = |what: String| Err(OpError::BadJoint { joint: name.clone(), what });
+    let Some(first) = joint.features.first() else {
+        return bad("it has no features".into());
+    };
+    if joint.features.len() < 2 {
+        return bad(format!("\"{first}\" is alone in it"));
+    }
+    let mut scan = None;
+    for (index, member) in joint.features.iter().enumerate() {
+        let Some(feature) = job.features.get(member) else {
+            return Err(OpError::Missing { what: "feature", name: member.to_string() });
+        };
+        if joint.features[..index].contains(member) {
+            return bad(format!("\"{member}\" is in it twice"));
+        }
+        if let Some((other, _)) = job.joint_of(member) {
+            return bad(format!("\"{member}\" is in the group \"{other}\" already"));
+        }
+        if *scan.get_or_insert(&feature.scan) != &feature.scan {
+            return bad(format!("\"{member}\" lies on another scan than \"{first}\""));
+        }
+    }
+    Ok(())
+}
+
+fn check_export(name: &str) -> Result<(), OpError> {
+    // Evaluating a job from elsewhere must not write outside the folder that it was given.
+    let plain = name.parse::<Name>().is_ok();
+    if plain { Ok(()) } else { Err(OpError::BadExport { name: name.to_owned() }) }
+}

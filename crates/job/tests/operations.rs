@@ -1,0 +1,323 @@
+//! Operations, undo and redo, and what the recovery log brings back.
+
+#![allow(clippy::unwrap_used, reason = "in a test a panic is the report")]
+
+use std::fs;
+use std::path::Path;
+use stringline_core::units::LengthUnit;
+use stringline_core::{Point3, RigidTransform};
+use stringline_fit::Relation;
+use stringline_hardpoints::{Construction, Role, Side};
+use stringline_job::{
+    FileError, FitSpec, HardpointSpec, History, Job, Joint, Name, Op, OpError, OpenJob, Placement, ScanFile,
+    Wanted, log_of, plan, previous_of, read_job, unsaved_steps,
+};
+use stringline_scan::Dab;
+
+fn name(text: &str) -> Name {
+    text.parse().unwrap()
+}
+
+fn scan() -> ScanFile {
+    ScanFile {
+        file: "knuckle.ply".into(),
+        size: 10,
+        sha256: "0".repeat(64),
+        unit: LengthUnit::Millimetre,
+        extra: Default::default(),
+    }
+}
+
+fn hardpoint() -> HardpointSpec {
+    HardpointSpec {
+        role: Role::LowerBallJoint,
+        side: Side::Left,
+        construction: Construction::AxisMeetsPlane { axis: "bore".into(), plane: "face".into() },
+        extra: Default::default(),
+    }
+}
+
+fn fit(shape: Wanted) -> FitSpec {
+    FitSpec { shape, ..FitSpec::default() }
+}
+
+/// What a person does, step by step.
+fn work() -> Vec<Op> {
+    let dab = |x: f64| Dab::new(Point3::new(x, 0.1 + 0.2, 1.0 / 3.0), 4.0);
+    vec![
+        Op::SetTitle { title: "left front".into() },
+        Op::AddScan { name: name("knuckle"), scan: scan() },
+        Op::PlaceScan { name: name("knuckle"), placement: Box::new(Placement::typed(&RigidTransform::identity(), "typed")) },
+        Op::AddFeature { name: name("bore"), scan: name("knuckle"), fit: fit(Wanted::Cylinder) },
+        Op::Paint { feature: name("bore"), dabs: vec![dab(1.0), dab(2.0)] },
+        Op::AddFeature { name: name("face"), scan: name("knuckle"), fit: fit(Wanted::Auto) },
+        Op::Paint { feature: name("face"), dabs: vec![dab(3.0)] },
+        Op::Wipe { feature: name("bore"), dab: 0 },
+        Op::Join {
+            name: name("square"),
+            joint: Joint {
+                features: vec![name("bore"), name("face")],
+                relation: Relation::Square,
+                extra: Default::default(),
+            },
+        },
+        Op::SetHardpoint { hardpoint: hardpoint() },
+        Op::SetExports { exports: vec!["left.step".into()] },
+    ]
+}
+
+/// Whether two jobs are the same document: they may have come about in different ways.
+#[track_caller]
+fn assert_same(left: &Job, right: &Job) {
+    let text = |job: &Job| String::from_utf8(job.to_json().unwrap()).unwrap();
+    assert_eq!(text(left), text(right));
+}
+
+fn job() -> History {
+    let mut history = History::new(Job::default());
+    work().iter().for_each(|op| history.apply(op).unwrap());
+    history
+}
+
+#[test]
+fn every_step_can_be_undone_and_done_again() {
+    let mut history = History::new(Job::default());
+    let mut states = vec![history.job().clone()];
+    for op in work() {
+        history.apply(&op).unwrap();
+        states.push(history.job().clone());
+    }
+    for state in states.iter().rev().skip(1) {
+        assert!(history.undo().is_some());
+        assert_eq!(history.job(), state);
+    }
+    assert_eq!(history.undo(), None);
+    assert_eq!(history.undone().next(), Some("Name the job"));
+    for state in &states[1..] {
+        assert!(history.redo().is_some());
+        assert_eq!(history.job(), state);
+    }
+    assert_eq!(history.redo(), None);
+    assert_eq!(history.done().count(), work().len());
+}
+
+#[test]
+fn planning_changes_nothing() {
+    let history = job();
+    let before = history.job().to_json().unwrap();
+    plan(history.job(), &Op::SetTitle { title: "other".into() }).unwrap();
+    assert_eq!(history.job().to_json().unwrap(), before);
+}
+
+#[test]
+fn a_change_planned_on_another_state_is_refused() {
+    let mut history = job();
+    let title = |text: &str| Op::SetTitle { title: text.into() };
+    let late = plan(history.job(), &title("late")).unwrap();
+    history.apply(&title("first")).unwrap();
+    assert!(matches!(history.commit(late.clone()), Err(OpError::Stale { .. })));
+    assert_eq!(history.job().title, "first");
+    // Back on the state it was planned on it is welcome.
+    history.undo();
+    // But not on one that merely took that state's place in the row.
+    let on_first = {
+        history.redo();
+        let change = plan(history.job(), &title("on first")).unwrap();
+        history.undo();
+        change
+    };
+    history.commit(late).unwrap();
+    assert!(matches!(history.commit(on_first), Err(OpError::Stale { .. })));
+    assert_eq!(history.job().title, "late");
+}
+
+#[test]
+fn parts_that_did_not_change_are_shared() {
+    let mut history = job();
+    let before = history.job().clone();
+    history.apply(&Op::Wipe { feature: name("face"), dab: 0 }).unwrap();
+    let after = history.job();
+    assert!(std::sync::Arc::ptr_eq(&before.features["bore"], &after.features["bore"]));
+    assert!(!std::sync::Arc::ptr_eq(&before.features["face"], &after.features["face"]));
+}
+
+#[test]
+fn what_others_need_stays() {
+    let history = job();
+    let refused = |op: Op| plan(history.job(), &op).unwrap_err().to_string();
+    assert!(refused(Op::RemoveScan { name: name("knuckle") }).contains("\"bore\""));
+    assert!(refused(Op::RemoveFeature { name: name("bore") }).contains("\"square\""));
+    assert!(refused(Op::RemoveFeature { name: name("nothing") }).contains("no feature"));
+    let mut parted = history.clone();
+    parted.apply(&Op::Part { name: name("square") }).unwrap();
+    let error = plan(parted.job(), &Op::RemoveFeature { name: name("bore") }).unwrap_err();
+    assert!(error.to_string().contains("lower ball joint"), "{error}");
+}
+
+#[test]
+fn references_must_lead_somewhere() {
+    let history = job();
+    let refused = |op: Op| plan(history.job(), &op).unwrap_err();
+    let axis = |axis: &str| Construction::Axis { axis: axis.into() };
+    assert!(matches!(
+        refused(Op::SetDatum { name: name("axis"), construction: axis("nothing") }),
+        OpError::Missing { .. }
+    ));
+    assert!(matches!(refused(Op::SetDatum { name: name("bore"), construction: axis("bore") }), OpError::Taken { .. }));
+    let mut history = history.clone();
+    history.apply(&Op::SetDatum { name: name("a"), construction: axis("bore") }).unwrap();
+    history.apply(&Op::SetDatum { name: name("b"), construction: axis("a") }).unwrap();
+    let circle = plan(history.job(), &Op::SetDatum { name: name("a"), construction: axis("b") });
+    assert!(matches!(circle, Err(OpError::Circular { .. })));
+}
+
+#[test]
+fn a_saved_job_is_the_same_on_another_machine() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("a.job.json");
+    let mut open = OpenJob::create(&path, Job::default()).unwrap();
+    work().iter().for_each(|op| open.apply(op).unwrap());
+    assert!(!open.is_saved());
+    open.save().unwrap();
+    assert!(open.is_saved());
+    assert_same(&read_job(&path).unwrap(), open.job());
+    assert_same(&read_job(&previous_of(&path)).unwrap(), &Job::default());
+    open.close();
+    assert!(!log_of(&path).exists());
+}
+
+/// The files of a program that was cut off after `work`, `saved` steps of it saved.
+fn cut_off(folder: &Path, saved: usize) -> std::path::PathBuf {
+    let path = folder.join("a.job.json");
+    let mut open = OpenJob::create(&path, Job::default()).unwrap();
+    for (index, op) in work().iter().enumerate() {
+        if index == saved {
+            open.save().unwrap();
+        }
+        open.apply(op).unwrap();
+    }
+    // No save and no close: as if the power went.
+    path
+}
+
+#[test]
+fn what_was_not_saved_is_recovered() {
+    for saved in [0, 3, work().len() - 1] {
+        let folder = tempfile::tempdir().unwrap();
+        let path = cut_off(folder.path(), saved);
+        assert_eq!(unsaved_steps(&path), work().len() - saved);
+        let (mut open, recovered) = OpenJob::open(&path).unwrap();
+        assert_eq!(recovered.trouble, None);
+        assert_eq!(recovered.steps.len(), work().len() - saved);
+        assert_same(open.job(), job().job());
+        assert!(!open.is_saved());
+        // Cut off again before anything is saved, nothing is lost either.
+        open.apply(&Op::SetTitle { title: "went on".into() }).unwrap();
+        drop(open);
+        let (mut open, recovered) = OpenJob::open(&path).unwrap();
+        assert_eq!(recovered.steps.len(), work().len() - saved + 1);
+        assert_eq!(open.job().title, "went on");
+        open.undo().unwrap();
+        assert_same(open.job(), job().job());
+    }
+}
+
+#[test]
+fn undo_is_recovered_too() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = cut_off(folder.path(), 4);
+    let (mut open, _) = OpenJob::open(&path).unwrap();
+    open.save().unwrap();
+    open.undo().unwrap();
+    open.undo().unwrap();
+    open.redo().unwrap();
+    let expected = open.job().clone();
+    drop(open);
+    let (open, recovered) = OpenJob::open(&path).unwrap();
+    assert_same(open.job(), &expected);
+    assert_eq!(recovered.steps.len(), 3);
+}
+
+#[test]
+fn a_log_cut_anywhere_gives_back_all_whole_steps() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = cut_off(folder.path(), 2);
+    let log = fs::read(log_of(&path)).unwrap();
+    let mut most = 0;
+    // Around every line end, and every so often in between.
+    let near_an_end = |length: usize| (length.saturating_sub(1)..length + 1).any(|at| log.get(at) == Some(&b'\n'));
+    for length in (0..log.len()).filter(|&length| length % 41 == 0 || near_an_end(length)) {
+        fs::write(log_of(&path), &log[..length]).unwrap();
+        let whole_lines = log[..length].iter().filter(|&&byte| byte == b'\n').count();
+        let (open, recovered) = OpenJob::open(&path).unwrap();
+        assert_eq!(recovered.steps.len(), whole_lines.saturating_sub(1), "cut at {length}");
+        // A log of another file or a line cut short is told; a cut between lines cannot be seen.
+        let clean = length > 0 && log[length - 1] == b'\n';
+        assert_eq!(recovered.trouble.is_none(), clean, "cut at {length}: {recovered:?}");
+        most = most.max(open.job().features.len());
+    }
+    assert_eq!(most, 2);
+}
+
+#[test]
+fn a_crash_between_the_saved_job_and_its_new_log_loses_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = cut_off(folder.path(), 5);
+    let (mut open, _) = OpenJob::open(&path).unwrap();
+    let log = fs::read(log_of(&path)).unwrap();
+    let old = fs::read(&path).unwrap();
+    open.save().unwrap();
+    let expected = open.job().clone();
+    let base = {
+        use sha2::Digest;
+        let digest = sha2::Sha256::digest(fs::read(&path).unwrap());
+        digest.iter().map(|byte| format!("{byte:02x}")).collect::<String>()
+    };
+    drop(open);
+    // The log as it stood while the job was being written, beside the new and the old job.
+    let during = [log.as_slice(), format!("{{\"base\":\"{base}\"}}\n").as_bytes()].concat();
+    fs::write(log_of(&path), &during).unwrap();
+    let (open, recovered) = OpenJob::open(&path).unwrap();
+    assert_same(open.job(), &expected);
+    assert_eq!(recovered.steps.len(), 0);
+    drop(open);
+    fs::write(log_of(&path), &during).unwrap();
+    fs::write(&path, old).unwrap();
+    let (open, recovered) = OpenJob::open(&path).unwrap();
+    assert_same(open.job(), &expected);
+    assert_eq!(recovered.steps.len(), work().len() - 5);
+}
+
+#[test]
+fn a_log_of_another_job_is_kept_aside_and_not_used() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = cut_off(folder.path(), 2);
+    fs::write(&path, Job::default().to_json().unwrap()).unwrap();
+    // The very first base is that of an empty job, so take it out of the log.
+    let log = fs::read_to_string(log_of(&path)).unwrap();
+    let foreign = log.replacen("base\":\"", "base\":\"f", 1);
+    fs::write(log_of(&path), &foreign).unwrap();
+    let (open, recovered) = OpenJob::open(&path).unwrap();
+    assert_same(open.job(), &Job::default());
+    assert!(recovered.trouble.unwrap().contains("another version"));
+    let kept = folder.path().join("a.job.json.log.unused");
+    assert_eq!(fs::read_to_string(kept).unwrap(), foreign);
+}
+
+#[test]
+fn a_job_never_takes_the_place_of_a_file() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("a.job.json");
+    fs::write(&path, "something else").unwrap();
+    assert!(matches!(OpenJob::create(&path, Job::default()), Err(FileError::Exists { .. })));
+    assert_eq!(fs::read_to_string(&path).unwrap(), "something else");
+}
+
+#[test]
+fn folders_and_missing_files_are_errors() {
+    let folder = tempfile::tempdir().unwrap();
+    for path in [folder.path().to_owned(), folder.path().join("missing.job.json")] {
+        assert!(matches!(OpenJob::open(&path), Err(FileError::Io { .. })));
+        assert!(matches!(read_job(&path), Err(FileError::Io { .. })));
+    }
+}
