@@ -20,8 +20,11 @@ const SAMPLE: usize = 160;
 const REFINE_SAMPLE: usize = 480;
 /// Directions spread over the half sphere: about 13° apart.
 const SPREAD: usize = 150;
+/// The best of those get a ring of six more round them, this far off (tangent).
+const CLOSER: usize = 8;
+const CLOSER_TILT: f64 = 0.1;
 /// Starts that are iterated.
-const KEPT: usize = 7;
+const KEPT: usize = 8;
 /// Two starts closer than this (cosine) count as one.
 const SAME: f64 = 0.995;
 
@@ -184,6 +187,26 @@ fn directions(points: &[Vec3], normals: &[Vec3]) -> Vec<UnitVec3> {
         found.push(Vec3::new(r * a.cos(), r * a.sin(), z));
     }
     found.into_iter().filter_map(|d| UnitVec3::try_new(d, 1e-9)).collect()
+}
+
+/// A start along each candidate direction, and along a closer ring of directions round the best few.
+fn along_directions(
+    points: &[Vec3],
+    normals: &[Vec3],
+    share: f64,
+    find: impl Fn(&UnitVec3) -> Option<Model>,
+) -> Vec<Model> {
+    let mut found: Vec<Model> = directions(points, normals).iter().filter_map(&find).collect();
+    found.sort_by_cached_key(|m| trimmed_cost(m, points, share).to_bits());
+    let best: Vec<Model> = found.iter().take(CLOSER).cloned().collect();
+    for model in best {
+        for k in 0..6 {
+            let a = f64::from(k) * std::f64::consts::FRAC_PI_3;
+            let w = model.w + (model.u * a.cos() + model.v * a.sin()) * CLOSER_TILT;
+            found.extend(find(&UnitVec3::new_normalize(w)));
+        }
+    }
+    found
 }
 
 /// Deterministic pairs of different indices, spread over all.

@@ -38,11 +38,8 @@ impl SmoothField {
 
     /// The field's value at a point (mm), without unit.
     pub fn at(&self, p: &Point3) -> f64 {
-        let sum: f64 = self
-            .waves
-            .iter()
-            .map(|[x, y, z, phase]| cos_of_turns(x * p.x + y * p.y + z * p.z + phase))
-            .sum();
+        let sum: f64 =
+            self.waves.iter().map(|[x, y, z, phase]| cos_of_turns(x * p.x + y * p.y + z * p.z + phase)).sum();
         sum * self.amplitude
     }
 
@@ -55,10 +52,7 @@ impl SmoothField {
             // d cos(2πt)/dt = −2π sin(2πt) = −2π cos(2π(t − ¼)).
             slope -= Vec3::new(*x, *y, *z) * cos_of_turns(turns - 0.25);
         }
-        (
-            sum * self.amplitude,
-            slope * (self.amplitude * std::f64::consts::TAU),
-        )
+        (sum * self.amplitude, slope * (self.amplitude * std::f64::consts::TAU))
     }
 }
 

@@ -17,6 +17,9 @@ enum Trial {
         /// Seeds a row
         #[arg(long, default_value_t = 1000)]
         seeds: u64,
+        /// Only patches with this in their name
+        #[arg(long, default_value = "")]
+        only: String,
     },
     /// Which shape: random patches of each kind
     Shape {
@@ -29,7 +32,7 @@ enum Trial {
 fn main() -> std::io::Result<()> {
     let out = &mut std::io::stdout();
     match Arguments::parse().trial {
-        Trial::Bound { seeds } => stringline_testkit::bound::print_table(seeds, out),
+        Trial::Bound { seeds, only } => stringline_testkit::bound::print_table(seeds, &only, out),
         Trial::Shape { count } => stringline_testkit::shape::print_table(count, out),
     }
 }
