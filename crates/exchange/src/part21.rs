@@ -16,7 +16,7 @@ pub enum Value {
     /// A number.
     Real(f64),
     /// A whole number.
-    Integer(i64),
+    Integer(i32),
     /// `.T.` or `.F.`.
     Boolean(bool),
     /// `.WORD.`
@@ -36,8 +36,8 @@ impl From<f64> for Value {
         Value::Real(v)
     }
 }
-impl From<i64> for Value {
-    fn from(v: i64) -> Value {
+impl From<i32> for Value {
+    fn from(v: i32) -> Value {
         Value::Integer(v)
     }
 }
