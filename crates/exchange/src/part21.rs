@@ -203,8 +203,11 @@ pub fn real(x: f64) -> String {
     }
 }
 
-/// A text as a STRING: quotes and backslashes doubled, what is not in the basic alphabet as
-/// `\X2\…\X0\` (or `\X4\…\X0\` beyond the basic plane), control characters as spaces.
+/// A text as a STRING: backslashes doubled, what is not in the basic alphabet as `\X2\…\X0\` (or
+/// `\X4\…\X0\` beyond the basic plane), control characters as spaces.
+///
+/// An apostrophe is encoded too, rather than doubled: a doubled one before a comma or a bracket
+/// ends the text for a widely used reader, which then drops the whole entity.
 pub fn text(s: &str) -> String {
     let mut out = String::from("'");
     // The width, in hexadecimal digits, of the run of encoded characters that is open.
@@ -212,6 +215,7 @@ pub fn text(s: &str) -> String {
     for c in s.chars() {
         let c = if c.is_control() { ' ' } else { c };
         let width = match c {
+            '\'' => 4,
             ' '..='~' => 0,
             '\u{0}'..='\u{ffff}' => 4,
             _ => 8,
@@ -228,7 +232,6 @@ pub fn text(s: &str) -> String {
             open = width;
         }
         match (width, c) {
-            (0, '\'') => out.push_str("''"),
             (0, '\\') => out.push_str("\\\\"),
             (0, c) => out.push(c),
             (w, c) => {
@@ -263,7 +266,7 @@ mod tests {
     #[test]
     fn texts_are_in_the_basic_alphabet() {
         assert_eq!(text("hub axis"), "'hub axis'");
-        assert_eq!(text("it's a \\"), "'it''s a \\\\'");
+        assert_eq!(text("it's a \\"), "'it\\X2\\0027\\X0\\s a \\\\'");
         assert_eq!(text("Nabe ⌀ 30"), "'Nabe \\X2\\2300\\X0\\ 30'");
         assert_eq!(text("äö"), "'\\X2\\00E400F6\\X0\\'");
         assert_eq!(text("a😀é"), "'a\\X4\\0001F600\\X0\\\\X2\\00E9\\X0\\'");

@@ -150,36 +150,14 @@ impl Construction {
             | C::Axis { axis: a }
             | C::Face { plane: a } => vec![a],
             C::AxisMeetsPlane { axis: a, plane: b }
-            | C::NearestPoints {
-                first: a,
-                second: b,
-            }
-            | C::MidPoint {
-                first: a,
-                second: b,
-            }
+            | C::NearestPoints { first: a, second: b }
+            | C::MidPoint { first: a, second: b }
             | C::AxisThrough { from: a, to: b } => vec![a, b],
-            C::MidPlaneOnAxis {
-                first,
-                second,
-                axis,
-            } => vec![first, second, axis],
-            C::PointOnAxis {
-                axis: a,
-                face: b,
-                towards,
-                ..
+            C::MidPlaneOnAxis { first, second, axis } => vec![first, second, axis],
+            C::PointOnAxis { axis: a, face: b, towards, .. }
+            | C::OffsetAlongAxis { point: a, axis: b, towards, .. } => {
+                [a, b].into_iter().chain(towards).map(String::as_str).collect()
             }
-            | C::OffsetAlongAxis {
-                point: a,
-                axis: b,
-                towards,
-                ..
-            } => [a, b]
-                .into_iter()
-                .chain(towards)
-                .map(String::as_str)
-                .collect(),
         };
         let mut seen = BTreeSet::new();
         all.into_iter().filter(|name| seen.insert(*name)).collect()
@@ -194,17 +172,12 @@ impl Construction {
             C::AxisMeetsPlane { axis, plane } => {
                 format!("where the axis of '{axis}' meets '{plane}'")
             }
-            C::MidPlaneOnAxis {
-                first,
-                second,
-                axis,
-            } => format!("on the axis of '{axis}', midway between '{first}' and '{second}'"),
-            C::PointOnAxis {
-                axis,
-                face,
-                distance,
-                ..
-            } => format!("on the axis of '{axis}', {distance} mm from '{face}'"),
+            C::MidPlaneOnAxis { first, second, axis } => {
+                format!("on the axis of '{axis}', midway between '{first}' and '{second}'")
+            }
+            C::PointOnAxis { axis, face, distance, .. } => {
+                format!("on the axis of '{axis}', {distance} mm from '{face}'")
+            }
             C::NearestPoints { first, second } => {
                 format!("where the axes of '{first}' and '{second}' pass nearest")
             }
@@ -215,12 +188,9 @@ impl Construction {
             C::AxisThrough { from, to } => format!("axis from '{from}' to '{to}'"),
             C::Axis { axis } => format!("axis of '{axis}'"),
             C::Face { plane } => format!("face '{plane}'"),
-            C::OffsetAlongAxis {
-                point,
-                axis,
-                distance,
-                ..
-            } => format!("'{point}' moved {distance} mm along the axis of '{axis}'"),
+            C::OffsetAlongAxis { point, axis, distance, .. } => {
+                format!("'{point}' moved {distance} mm along the axis of '{axis}'")
+            }
         }
     }
 }
@@ -293,9 +263,7 @@ pub enum ConstructionError {
         angle_deg: f64,
     },
     /// Two faces stand too steeply to each other to have a middle.
-    #[error(
-        "'{first}' and '{second}' stand at {angle_deg:.1}° to each other, so they have no middle"
-    )]
+    #[error("'{first}' and '{second}' stand at {angle_deg:.1}° to each other, so they have no middle")]
     FacesNotParallel {
         /// One face.
         first: String,
@@ -313,9 +281,7 @@ pub enum ConstructionError {
         second: String,
     },
     /// The thing that says which way is positive lies on neither side.
-    #[error(
-        "'{towards}' lies on neither side of '{from}', so it does not say which way is positive"
-    )]
+    #[error("'{towards}' lies on neither side of '{from}', so it does not say which way is positive")]
     NoSide {
         /// What the distance is measured from.
         from: String,
@@ -333,19 +299,14 @@ impl Explain for ConstructionError {
             E::NameTaken { .. } => "Give each feature and each datum a name of its own.".into(),
             E::WrongKind { wanted, .. } => format!("Name {wanted} instead.").into(),
             E::DamagedFeature { .. } => "Fit the feature again.".into(),
-            E::BadNumber { .. } => {
-                "Give a finite number in millimetres; a diameter must be over zero.".into()
-            }
+            E::BadNumber { .. } => "Give a finite number in millimetres; a diameter must be over zero.".into(),
             E::AxisParallelToPlane { .. } => {
                 "Take a face that crosses the axis, or construct from another feature.".into()
             }
             E::ParallelAxes { .. } => {
-                "Take two axes that cross, or put a point on one of them at a distance from a face."
-                    .into()
+                "Take two axes that cross, or put a point on one of them at a distance from a face.".into()
             }
-            E::FacesNotParallel { .. } => {
-                "Take the two faces the part is clamped between, or paint them again.".into()
-            }
+            E::FacesNotParallel { .. } => "Take the two faces the part is clamped between, or paint them again.".into(),
             E::CoincidentPoints { .. } => "Take two points that are apart.".into(),
             E::NoSide { .. } => "Name a feature that lies clearly on the wanted side.".into(),
         }
@@ -365,11 +326,7 @@ impl Inputs {
     /// # Errors
     /// [`ConstructionError::NameTaken`]; [`ConstructionError::DamagedFeature`] if it holds a
     /// number that is not finite or its covariance has the wrong size.
-    pub fn add_feature(
-        &mut self,
-        name: impl Into<String>,
-        feature: Feature,
-    ) -> Result<(), ConstructionError> {
+    pub fn add_feature(&mut self, name: impl Into<String>, feature: Feature) -> Result<(), ConstructionError> {
         let name = self.free(name.into())?;
         let parameters = feature.shape.parameters();
         let n = parameters.len();
@@ -379,9 +336,7 @@ impl Inputs {
             Some("its covariance has the wrong size")
         } else if !feature.covariance.iter().all(|v| v.is_finite()) {
             Some("its covariance holds a number that is not finite")
-        } else if feature.noise.degrees_of_freedom.is_nan()
-            || feature.noise.degrees_of_freedom <= 0.0
-        {
+        } else if feature.noise.degrees_of_freedom.is_nan() || feature.noise.degrees_of_freedom <= 0.0 {
             Some("its degrees of freedom are not over zero")
         } else {
             None
@@ -430,33 +385,21 @@ impl Inputs {
         let mut gap = None;
         let (datum, sources) = match how {
             C::SphereCentre { sphere } => {
-                let point =
-                    self.point_of(sphere, "a sphere", |s| matches!(s, Shape::Sphere { .. }))?;
+                let point = self.point_of(sphere, "a sphere", |s| matches!(s, Shape::Sphere { .. }))?;
                 (Datum::Point { position: point.at }, point.sources)
             }
             C::CircleCentre { circle } => {
-                let point =
-                    self.point_of(circle, "a circle", |s| matches!(s, Shape::Circle { .. }))?;
+                let point = self.point_of(circle, "a circle", |s| matches!(s, Shape::Circle { .. }))?;
                 (Datum::Point { position: point.at }, point.sources)
             }
             C::AxisMeetsPlane { axis, plane } => self.on_axis(axis, plane, 0.0)?,
-            C::PointOnAxis {
-                axis,
-                face,
-                distance,
-                towards,
-            } => {
+            C::PointOnAxis { axis, face, distance, towards } => {
                 let distance = finite("distance", *distance)?;
                 let plane = self.plane(face)?;
-                let sense =
-                    self.sense(face, &plane.at.point, &plane.at.normal, towards, &mut notes)?;
+                let sense = self.sense(face, &plane.at.point, &plane.at.normal, towards, &mut notes)?;
                 self.on_axis(axis, face, distance * sense)?
             }
-            C::MidPlaneOnAxis {
-                first,
-                second,
-                axis,
-            } => {
+            C::MidPlaneOnAxis { first, second, axis } => {
                 let (a, b, line) = (self.plane(first)?, self.plane(second)?, self.line(axis)?);
                 let splay = angle_of_lines(&a.at.normal, &b.at.normal);
                 if splay > MID_PLANE_SPLAY {
@@ -489,27 +432,15 @@ impl Inputs {
                     return Err(parallel());
                 }
                 let n = common_normal::common_normal(&a.at, &b.at).ok_or_else(parallel)?;
-                let length = chain(&[
-                    (dynamic(&n.length_by_first), &a.sources),
-                    (dynamic(&n.length_by_second), &b.sources),
-                ]);
-                let variance: f64 = length
-                    .values()
-                    .map(|s| (&s.jacobian * &s.covariance * s.jacobian.transpose()).trace())
-                    .sum();
-                gap = Some(Gap {
-                    distance: n.length,
-                    standard_uncertainty: variance.max(0.0).sqrt(),
-                });
-                let sources = chain(&[
-                    (dynamic(&n.by_first), &a.sources),
-                    (dynamic(&n.by_second), &b.sources),
-                ]);
+                let length =
+                    chain(&[(dynamic(&n.length_by_first), &a.sources), (dynamic(&n.length_by_second), &b.sources)]);
+                let variance: f64 =
+                    length.values().map(|s| (&s.jacobian * &s.covariance * s.jacobian.transpose()).trace()).sum();
+                gap = Some(Gap { distance: n.length, standard_uncertainty: variance.max(0.0).sqrt() });
+                let sources = chain(&[(dynamic(&n.by_first), &a.sources), (dynamic(&n.by_second), &b.sources)]);
                 (Datum::Point { position: n.middle }, sources)
             }
-            C::ConeAtDiameter { cone, diameter } => {
-                self.cone_at_diameter(cone, *diameter, &mut notes)?
-            }
+            C::ConeAtDiameter { cone, diameter } => self.cone_at_diameter(cone, *diameter, &mut notes)?,
             C::MidPoint { first, second } => {
                 let (a, b) = (self.point(first)?, self.point(second)?);
                 let half = DMatrix::from_diagonal_element(3, 3, 0.5);
@@ -519,56 +450,30 @@ impl Inputs {
             }
             C::AxisThrough { from, to } => {
                 let (a, b) = (self.point(from)?, self.point(to)?);
-                let t = axis_through::through(&a.at, &b.at, COINCIDENT).ok_or_else(|| {
-                    ConstructionError::CoincidentPoints {
-                        first: from.clone(),
-                        second: to.clone(),
-                    }
-                })?;
-                let sources = chain(&[
-                    (dynamic(&t.by_from), &a.sources),
-                    (dynamic(&t.by_to), &b.sources),
-                ]);
-                let datum = Datum::Axis {
-                    position: t.middle,
-                    direction: t.direction,
-                };
+                let t = axis_through::through(&a.at, &b.at, COINCIDENT)
+                    .ok_or_else(|| ConstructionError::CoincidentPoints { first: from.clone(), second: to.clone() })?;
+                let sources = chain(&[(dynamic(&t.by_from), &a.sources), (dynamic(&t.by_to), &b.sources)]);
+                let datum = Datum::Axis { position: t.middle, direction: t.direction };
                 (datum, sources)
             }
             C::Axis { axis } => {
                 let line = self.line(axis)?;
-                let datum = Datum::Axis {
-                    position: line.at.point,
-                    direction: line.at.direction,
-                };
+                let datum = Datum::Axis { position: line.at.point, direction: line.at.direction };
                 (datum, line.sources)
             }
             C::Face { plane } => {
                 let face = self.plane(plane)?;
-                let datum = Datum::Face {
-                    position: face.at.point,
-                    normal: face.at.normal,
-                };
+                let datum = Datum::Face { position: face.at.point, normal: face.at.normal };
                 (datum, face.sources)
             }
-            C::OffsetAlongAxis {
-                point,
-                axis,
-                distance,
-                towards,
-            } => {
+            C::OffsetAlongAxis { point, axis, distance, towards } => {
                 let distance = finite("distance", *distance)?;
                 let (from, line) = (self.point(point)?, self.line(axis)?);
                 let sense = self.sense(point, &from.at, &line.at.direction, towards, &mut notes)?;
                 let step = distance * sense;
                 let mut by_line = DMatrix::zeros(3, 6);
-                by_line
-                    .view_mut((0, 3), (3, 3))
-                    .copy_from(&(Matrix3::identity() * step));
-                let sources = chain(&[
-                    (DMatrix::identity(3, 3), &from.sources),
-                    (by_line, &line.sources),
-                ]);
+                by_line.view_mut((0, 3), (3, 3)).copy_from(&(Matrix3::identity() * step));
+                let sources = chain(&[(DMatrix::identity(3, 3), &from.sources), (by_line, &line.sources)]);
                 let position = from.at + line.at.direction.into_inner() * step;
                 (Datum::Point { position }, sources)
             }
@@ -577,16 +482,9 @@ impl Inputs {
         result.gap = gap;
         for name in how.inputs() {
             if self.features.get(name).is_some_and(|f| !f.converged) {
-                notes.push(Note::NotConverged {
-                    feature: name.into(),
-                });
+                notes.push(Note::NotConverged { feature: name.into() });
             }
-            for note in self
-                .constructed
-                .get(name)
-                .into_iter()
-                .flat_map(|c| &c.notes)
-            {
+            for note in self.constructed.get(name).into_iter().flat_map(|c| &c.notes) {
                 if !notes.contains(note) {
                     notes.push(note.clone());
                 }
@@ -603,19 +501,11 @@ impl Inputs {
         Ok(name)
     }
 
-    fn on_axis(
-        &self,
-        axis: &str,
-        plane: &str,
-        height: f64,
-    ) -> Result<(Datum, Sources), ConstructionError> {
+    fn on_axis(&self, axis: &str, plane: &str, height: f64) -> Result<(Datum, Sources), ConstructionError> {
         let (line, face) = (self.line(axis)?, self.plane(plane)?);
         crossing(axis, &line.at, plane, &face.at)?;
         let m = axis_plane::meet(&line.at, &face.at, height);
-        let sources = chain(&[
-            (dynamic(&m.by_line), &line.sources),
-            (dynamic(&m.by_plane), &face.sources),
-        ]);
+        let sources = chain(&[(dynamic(&m.by_line), &line.sources), (dynamic(&m.by_plane), &face.sources)]);
         Ok((Datum::Point { position: m.point }, sources))
     }
 
@@ -627,41 +517,23 @@ impl Inputs {
     ) -> Result<(Datum, Sources), ConstructionError> {
         let diameter = finite("gauge diameter", diameter)?;
         if diameter <= 0.0 {
-            return Err(ConstructionError::BadNumber {
-                what: "gauge diameter",
-                value: diameter,
-            });
+            return Err(ConstructionError::BadNumber { what: "gauge diameter", value: diameter });
         }
         let wanted = "a cone";
         let feature = self.find_feature(name, wanted)?;
-        let Shape::Cone {
-            point,
-            direction,
-            radius,
-            half_angle,
-        } = feature.shape
-        else {
+        let Shape::Cone { point, direction, radius, half_angle } = feature.shape else {
             return Err(wrong(name, feature.shape.kind().word(), wanted));
         };
         let gauge = cone_gauge::at_diameter(point, direction, radius, half_angle, diameter);
         if !gauge.along.is_finite() {
-            return Err(ConstructionError::DamagedFeature {
-                name: name.into(),
-                what: "its half angle is zero",
-            });
+            return Err(ConstructionError::DamagedFeature { name: name.into(), what: "its half angle is zero" });
         }
         let [low, high] = feature.extent.along;
         let beyond = (low - gauge.along).max(gauge.along - high);
         if beyond > high - low {
-            notes.push(Note::Extrapolated {
-                feature: name.into(),
-                beyond,
-                measured: high - low,
-            });
+            notes.push(Note::Extrapolated { feature: name.into(), beyond, measured: high - low });
         }
-        let datum = Datum::Point {
-            position: gauge.point,
-        };
+        let datum = Datum::Point { position: gauge.point };
         Ok((datum, source_of(name, feature, dynamic(&gauge.by_cone))))
     }
 
@@ -676,9 +548,7 @@ impl Inputs {
         notes: &mut Vec<Note>,
     ) -> Result<f64, ConstructionError> {
         let Some(towards) = towards else {
-            notes.push(Note::SenseFromFit {
-                feature: from.into(),
-            });
+            notes.push(Note::SenseFromFit { feature: from.into() });
             return Ok(1.0);
         };
         let at = match (self.features.get(towards), self.constructed.get(towards)) {
@@ -688,10 +558,7 @@ impl Inputs {
         };
         let side = direction.dot(&(at - origin));
         if side.abs() <= COINCIDENT {
-            return Err(ConstructionError::NoSide {
-                from: from.into(),
-                towards: towards.clone(),
-            });
+            return Err(ConstructionError::NoSide { from: from.into(), towards: towards.clone() });
         }
         Ok(side.signum())
     }
@@ -699,51 +566,29 @@ impl Inputs {
     fn line(&self, name: &str) -> Result<Known<Line>, ConstructionError> {
         let wanted = "a cylinder, a cone, a circle or an axis";
         if let Some(made) = self.constructed.get(name) {
-            let Datum::Axis {
-                position: point,
-                direction,
-            } = made.datum
-            else {
+            let Datum::Axis { position: point, direction } = made.datum else {
                 return Err(wrong(name, made.datum.kind().word(), wanted));
             };
-            return Ok(Known {
-                at: Line { point, direction },
-                sources: made.sources.clone(),
-            });
+            return Ok(Known { at: Line { point, direction }, sources: made.sources.clone() });
         }
         let feature = self.find_feature(name, wanted)?;
         let (point, direction) = match feature.shape {
-            Shape::Cylinder {
-                point, direction, ..
-            }
-            | Shape::Cone {
-                point, direction, ..
-            } => (point, direction),
+            Shape::Cylinder { point, direction, .. } | Shape::Cone { point, direction, .. } => (point, direction),
             Shape::Circle { centre, normal, .. } => (centre, normal),
             Shape::Plane { .. } | Shape::Sphere { .. } => {
                 return Err(wrong(name, feature.shape.kind().word(), wanted));
             }
         };
-        Ok(Known {
-            at: Line { point, direction },
-            sources: source_of(name, feature, leading(6, feature)),
-        })
+        Ok(Known { at: Line { point, direction }, sources: source_of(name, feature, leading(6, feature)) })
     }
 
     fn plane(&self, name: &str) -> Result<Known<Plane>, ConstructionError> {
         let wanted = "a plane, a circle or a face";
         if let Some(made) = self.constructed.get(name) {
-            let Datum::Face {
-                position: point,
-                normal,
-            } = made.datum
-            else {
+            let Datum::Face { position: point, normal } = made.datum else {
                 return Err(wrong(name, made.datum.kind().word(), wanted));
             };
-            return Ok(Known {
-                at: Plane { point, normal },
-                sources: made.sources.clone(),
-            });
+            return Ok(Known { at: Plane { point, normal }, sources: made.sources.clone() });
         }
         let feature = self.find_feature(name, wanted)?;
         let (point, normal) = match feature.shape {
@@ -751,10 +596,7 @@ impl Inputs {
             Shape::Circle { centre, normal, .. } => (centre, normal),
             _ => return Err(wrong(name, feature.shape.kind().word(), wanted)),
         };
-        Ok(Known {
-            at: Plane { point, normal },
-            sources: source_of(name, feature, leading(6, feature)),
-        })
+        Ok(Known { at: Plane { point, normal }, sources: source_of(name, feature, leading(6, feature)) })
     }
 
     fn point(&self, name: &str) -> Result<Known<Point3>, ConstructionError> {
@@ -763,14 +605,9 @@ impl Inputs {
             let Datum::Point { position } = made.datum else {
                 return Err(wrong(name, made.datum.kind().word(), wanted));
             };
-            return Ok(Known {
-                at: position,
-                sources: made.sources.clone(),
-            });
+            return Ok(Known { at: position, sources: made.sources.clone() });
         }
-        self.point_of(name, wanted, |s| {
-            matches!(s, Shape::Sphere { .. } | Shape::Circle { .. })
-        })
+        self.point_of(name, wanted, |s| matches!(s, Shape::Sphere { .. } | Shape::Circle { .. }))
     }
 
     fn point_of(
@@ -783,17 +620,10 @@ impl Inputs {
         if !fits(&feature.shape) {
             return Err(wrong(name, feature.shape.kind().word(), wanted));
         }
-        Ok(Known {
-            at: feature.shape.point(),
-            sources: source_of(name, feature, leading(3, feature)),
-        })
+        Ok(Known { at: feature.shape.point(), sources: source_of(name, feature, leading(3, feature)) })
     }
 
-    fn find_feature(
-        &self,
-        name: &str,
-        wanted: &'static str,
-    ) -> Result<&Feature, ConstructionError> {
+    fn find_feature(&self, name: &str, wanted: &'static str) -> Result<&Feature, ConstructionError> {
         if let Some(made) = self.constructed.get(name) {
             return Err(wrong(name, made.datum.kind().word(), wanted));
         }
@@ -803,12 +633,7 @@ impl Inputs {
     fn unknown(&self, name: &str) -> ConstructionError {
         ConstructionError::UnknownName {
             name: name.into(),
-            known: self
-                .features
-                .keys()
-                .chain(self.constructed.keys())
-                .cloned()
-                .collect(),
+            known: self.features.keys().chain(self.constructed.keys()).cloned().collect(),
         }
     }
 }
@@ -820,19 +645,11 @@ struct Known<T> {
 }
 
 fn wrong(name: &str, found: &'static str, wanted: &'static str) -> ConstructionError {
-    ConstructionError::WrongKind {
-        name: name.into(),
-        found,
-        wanted,
-    }
+    ConstructionError::WrongKind { name: name.into(), found, wanted }
 }
 
 fn finite(what: &'static str, value: f64) -> Result<f64, ConstructionError> {
-    if value.is_finite() {
-        Ok(value)
-    } else {
-        Err(ConstructionError::BadNumber { what, value })
-    }
+    if value.is_finite() { Ok(value) } else { Err(ConstructionError::BadNumber { what, value }) }
 }
 
 /// The angle between two lines that have no sense, rad, 0 to π/2; exact for small angles too.
@@ -879,10 +696,7 @@ fn chain(terms: &[(DMatrix<f64>, &Sources)]) -> Sources {
             match result.get_mut(name) {
                 Some(known) => known.jacobian += jacobian,
                 None => {
-                    let source = Source {
-                        jacobian,
-                        ..source.clone()
-                    };
+                    let source = Source { jacobian, ..source.clone() };
                     result.insert(name.clone(), source);
                 }
             }

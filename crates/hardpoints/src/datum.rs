@@ -9,9 +9,7 @@ use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3};
 use stringline_fit::{Feature, Shape};
 
 /// The kinds of datum a role can be played by.
-#[derive(
-    Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
-)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum DatumKind {
     /// A position.
@@ -79,9 +77,7 @@ impl Datum {
     /// The position, mm.
     pub fn position(&self) -> Point3 {
         match *self {
-            Datum::Point { position }
-            | Datum::Axis { position, .. }
-            | Datum::Face { position, .. } => position,
+            Datum::Point { position } | Datum::Axis { position, .. } | Datum::Face { position, .. } => position,
         }
     }
 
@@ -98,20 +94,13 @@ impl Datum {
     pub fn placed(&self, car_from_scan: &RigidTransform) -> Datum {
         let turn = |d: UnitVec3| car_from_scan.rotation * d;
         match *self {
-            Datum::Point { position } => Datum::Point {
-                position: car_from_scan * position,
-            },
-            Datum::Axis {
-                position,
-                direction,
-            } => Datum::Axis {
-                position: car_from_scan * position,
-                direction: turn(direction),
-            },
-            Datum::Face { position, normal } => Datum::Face {
-                position: car_from_scan * position,
-                normal: turn(normal),
-            },
+            Datum::Point { position } => Datum::Point { position: car_from_scan * position },
+            Datum::Axis { position, direction } => {
+                Datum::Axis { position: car_from_scan * position, direction: turn(direction) }
+            }
+            Datum::Face { position, normal } => {
+                Datum::Face { position: car_from_scan * position, normal: turn(normal) }
+            }
         }
     }
 
@@ -179,19 +168,12 @@ pub enum Note {
 impl std::fmt::Display for Note {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
-            Note::Extrapolated {
-                feature,
-                beyond,
-                measured,
-            } => write!(
+            Note::Extrapolated { feature, beyond, measured } => write!(
                 f,
                 "lies {beyond:.1} mm beyond the {measured:.1} mm of '{feature}' that were measured; paint more of it"
             ),
             Note::NotConverged { feature } => {
-                write!(
-                    f,
-                    "the fit of '{feature}' did not converge; paint more of it"
-                )
+                write!(f, "the fit of '{feature}' did not converge; paint more of it")
             }
             Note::SenseFromFit { feature } => write!(
                 f,
@@ -231,23 +213,12 @@ impl Constructed {
     /// Sums the contributions: `Σ J·C·Jᵀ` over independent sources (JCGM 102, 6.2.1.3).
     pub fn new(datum: Datum, sources: Sources) -> Constructed {
         let (covariance, degrees_of_freedom) = combine(datum.dimension(), &sources);
-        Constructed {
-            datum,
-            covariance,
-            degrees_of_freedom,
-            gap: None,
-            notes: Vec::new(),
-            sources,
-        }
+        Constructed { datum, covariance, degrees_of_freedom, gap: None, notes: Vec::new(), sources }
     }
 
     /// The same datum in the car's frame, with the placement's own uncertainty, where known, as
     /// one more independent source.
-    pub fn placed(
-        &self,
-        car_from_scan: &RigidTransform,
-        placement: Option<&PlacementUncertainty>,
-    ) -> Constructed {
+    pub fn placed(&self, car_from_scan: &RigidTransform, placement: Option<&PlacementUncertainty>) -> Constructed {
         let datum = self.datum.placed(car_from_scan);
         let turn = block_rotation(car_from_scan, datum.dimension() / 3, 0);
         let mut sources: Sources = self
@@ -255,28 +226,16 @@ impl Constructed {
             .iter()
             .map(|(name, s)| {
                 let jacobian = &turn * &s.jacobian;
-                (
-                    name.clone(),
-                    Source {
-                        jacobian,
-                        ..s.clone()
-                    },
-                )
+                (name.clone(), Source { jacobian, ..s.clone() })
             })
             .collect();
         if let Some(placement) = placement {
             // A small motion (t, θ) moves a point by t + θ×x and a direction by θ×d.
             let mut jacobian = DMatrix::zeros(datum.dimension(), 6);
-            jacobian
-                .view_mut((0, 0), (3, 3))
-                .copy_from(&Matrix3::identity());
-            jacobian
-                .view_mut((0, 3), (3, 3))
-                .copy_from(&-datum.position().coords.cross_matrix());
+            jacobian.view_mut((0, 0), (3, 3)).copy_from(&Matrix3::identity());
+            jacobian.view_mut((0, 3), (3, 3)).copy_from(&-datum.position().coords.cross_matrix());
             if let Some(d) = datum.direction() {
-                jacobian
-                    .view_mut((3, 3), (3, 3))
-                    .copy_from(&-d.cross_matrix());
+                jacobian.view_mut((3, 3), (3, 3)).copy_from(&-d.cross_matrix());
             }
             sources.insert(
                 placement.name.clone(),
@@ -288,14 +247,7 @@ impl Constructed {
             );
         }
         let (covariance, degrees_of_freedom) = combine(datum.dimension(), &sources);
-        Constructed {
-            datum,
-            covariance,
-            degrees_of_freedom,
-            gap: self.gap,
-            notes: self.notes.clone(),
-            sources,
-        }
+        Constructed { datum, covariance, degrees_of_freedom, gap: self.gap, notes: self.notes.clone(), sources }
     }
 
     /// Turns the direction round if it points against `sense`. A point stays as it is.
@@ -335,9 +287,7 @@ pub(crate) fn position_u95(datum: &Datum, covariance: &DMatrix<f64>, nu: f64) ->
             let across = Matrix3::identity() - d.as_ref() * d.transpose();
             coverage_factor(2, nu) * largest(&(across * c * across))
         }
-        (DatumKind::Face, Some(d)) => {
-            coverage_factor(1, nu) * stringline_core::covariance::sigma_along(&c, &d)
-        }
+        (DatumKind::Face, Some(d)) => coverage_factor(1, nu) * stringline_core::covariance::sigma_along(&c, &d),
         _ => coverage_factor(3, nu) * largest(&c),
     }
 }
@@ -372,12 +322,7 @@ fn combine(dimension: usize, sources: &Sources) -> (DMatrix<f64>, f64) {
         }
         covariance += part;
     }
-    let nu = sum
-        .iter()
-        .zip(&squares)
-        .filter(|(_, q)| **q > 0.0)
-        .map(|(s, q)| s * s / q)
-        .fold(f64::INFINITY, f64::min);
+    let nu = sum.iter().zip(&squares).filter(|(_, q)| **q > 0.0).map(|(s, q)| s * s / q).fold(f64::INFINITY, f64::min);
     (covariance, nu)
 }
 
@@ -398,50 +343,20 @@ fn block_rotation(t: &RigidTransform, vectors: usize, scalars: usize) -> DMatrix
 pub fn place_feature(feature: &Feature, car_from_scan: &RigidTransform) -> Feature {
     let t = car_from_scan;
     let shape = match feature.shape {
-        Shape::Plane { point, normal } => Shape::Plane {
-            point: t * point,
-            normal: t.rotation * normal,
-        },
-        Shape::Cylinder {
-            point,
-            direction,
-            radius,
-        } => Shape::Cylinder {
-            point: t * point,
-            direction: t.rotation * direction,
-            radius,
-        },
-        Shape::Cone {
-            point,
-            direction,
-            radius,
-            half_angle,
-        } => Shape::Cone {
-            point: t * point,
-            direction: t.rotation * direction,
-            radius,
-            half_angle,
-        },
-        Shape::Sphere { centre, radius } => Shape::Sphere {
-            centre: t * centre,
-            radius,
-        },
-        Shape::Circle {
-            centre,
-            normal,
-            radius,
-        } => Shape::Circle {
-            centre: t * centre,
-            normal: t.rotation * normal,
-            radius,
-        },
+        Shape::Plane { point, normal } => Shape::Plane { point: t * point, normal: t.rotation * normal },
+        Shape::Cylinder { point, direction, radius } => {
+            Shape::Cylinder { point: t * point, direction: t.rotation * direction, radius }
+        }
+        Shape::Cone { point, direction, radius, half_angle } => {
+            Shape::Cone { point: t * point, direction: t.rotation * direction, radius, half_angle }
+        }
+        Shape::Sphere { centre, radius } => Shape::Sphere { centre: t * centre, radius },
+        Shape::Circle { centre, normal, radius } => {
+            Shape::Circle { centre: t * centre, normal: t.rotation * normal, radius }
+        }
     };
     let vectors = if shape.direction().is_some() { 2 } else { 1 };
     let n = feature.covariance.nrows();
     let turn = block_rotation(t, vectors, n.saturating_sub(3 * vectors));
-    Feature {
-        shape,
-        covariance: stringline_core::covariance::propagate(&turn, &feature.covariance),
-        ..feature.clone()
-    }
+    Feature { shape, covariance: stringline_core::covariance::propagate(&turn, &feature.covariance), ..feature.clone() }
 }

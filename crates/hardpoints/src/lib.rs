@@ -9,16 +9,14 @@
 
 pub mod construction;
 pub mod datum;
+pub mod export;
 mod formula;
 pub mod role;
 pub mod set;
 
 pub use construction::{Construction, ConstructionError, Inputs};
-pub use datum::{
-    Constructed, Datum, DatumKind, Gap, Note, PlacementUncertainty, Source, Sources, place_feature,
-};
+pub use datum::{Constructed, Datum, DatumKind, Gap, Note, PlacementUncertainty, Source, Sources, place_feature};
 pub use role::{Role, Side, Suspension};
 pub use set::{
-    CoordinateAxes, DatumRecord, Hardpoint, HardpointSet, ScanFile, SetError, Units, Vehicle,
-    hardpoints_schema,
+    CoordinateAxes, DatumRecord, Hardpoint, HardpointSet, ScanFile, SetError, Units, Vehicle, hardpoints_schema,
 };

@@ -6,9 +6,7 @@ use serde::{Deserialize, Serialize};
 use stringline_core::Vec3;
 
 /// What a hardpoint does in the suspension. In files the name is snake_case.
-#[derive(
-    Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
-)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Role {
     /// Where the strut's top mount pivots.
@@ -110,11 +108,9 @@ impl Role {
     /// Whether the role is played by a point, an axis or a face.
     pub fn kind(self) -> DatumKind {
         match self {
-            Role::DamperAxis
-            | Role::RackAxis
-            | Role::HubAxis
-            | Role::BrakeMount1
-            | Role::BrakeMount2 => DatumKind::Axis,
+            Role::DamperAxis | Role::RackAxis | Role::HubAxis | Role::BrakeMount1 | Role::BrakeMount2 => {
+                DatumKind::Axis
+            }
             Role::HubFace | Role::SpringSeat => DatumKind::Face,
             _ => DatumKind::Point,
         }
@@ -145,10 +141,7 @@ impl std::str::FromStr for Role {
 
     fn from_str(s: &str) -> Result<Self, Self::Err> {
         let wanted = s.trim().to_ascii_lowercase().replace([' ', '-'], "_");
-        Role::ALL
-            .into_iter()
-            .find(|r| r.name() == wanted)
-            .ok_or_else(|| UnknownRole { name: s.into() })
+        Role::ALL.into_iter().find(|r| r.name() == wanted).ok_or_else(|| UnknownRole { name: s.into() })
     }
 }
 
@@ -168,9 +161,7 @@ impl stringline_core::Explain for UnknownRole {
 }
 
 /// The side of the car.
-#[derive(
-    Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
-)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Side {
     /// Positive y in vehicle axes.
@@ -240,11 +231,7 @@ impl Suspension {
 
     /// The groups of [`Suspension::needs`] of which none is among `present`.
     pub fn missing(self, present: &[Role]) -> Vec<&'static [Role]> {
-        self.needs()
-            .iter()
-            .copied()
-            .filter(|group| !group.iter().any(|role| present.contains(role)))
-            .collect()
+        self.needs().iter().copied().filter(|group| !group.iter().any(|role| present.contains(role))).collect()
     }
 }
 
@@ -255,10 +242,7 @@ mod tests {
     #[test]
     fn names_in_files_and_in_code_agree() {
         for role in Role::ALL {
-            assert_eq!(
-                serde_json::to_string(&role).unwrap(),
-                format!("\"{}\"", role.name())
-            );
+            assert_eq!(serde_json::to_string(&role).unwrap(), format!("\"{}\"", role.name()));
             assert_eq!(role.words().parse::<Role>().unwrap(), role);
         }
         assert!("lower_ball_joints".parse::<Role>().is_err());

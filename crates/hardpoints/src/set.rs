@@ -1,9 +1,7 @@
 //! The hardpoint set: what leaves for design, `*.hardpoints.json`.
 
 use crate::construction::{Construction, Inputs};
-use crate::datum::{
-    Constructed, Datum, DatumKind, Gap, direction_u95, place_feature, position_u95,
-};
+use crate::datum::{Constructed, Datum, DatumKind, Gap, direction_u95, place_feature, position_u95};
 use crate::role::{Role, Side, Suspension};
 use nalgebra::DMatrix;
 use schemars::JsonSchema;
@@ -204,23 +202,13 @@ impl Hardpoint {
     pub fn datum(&self) -> Result<Datum, SetError> {
         let label = || format!("hardpoint {}", self.label());
         if self.kind != self.role.kind() {
-            return Err(SetError::KindOfRole {
-                what: label(),
-                found: self.kind,
-                wanted: self.role.kind(),
-            });
+            return Err(SetError::KindOfRole { what: label(), found: self.kind, wanted: self.role.kind() });
         }
         let position = finite_point(&self.position, label)?;
-        let direction = self
-            .direction
-            .map(|d| unit_direction(&d, label))
-            .transpose()?;
+        let direction = self.direction.map(|d| unit_direction(&d, label)).transpose()?;
         match (self.kind, direction) {
             (DatumKind::Point, None) => Ok(Datum::Point { position }),
-            (DatumKind::Axis, Some(direction)) => Ok(Datum::Axis {
-                position,
-                direction,
-            }),
+            (DatumKind::Axis, Some(direction)) => Ok(Datum::Axis { position, direction }),
             (DatumKind::Face, Some(normal)) => Ok(Datum::Face { position, normal }),
             (DatumKind::Point, Some(_)) => Err(invalid(label, "a point has no direction")),
             (_, None) => Err(invalid(label, "its direction is missing")),
@@ -238,17 +226,11 @@ impl Hardpoint {
         let label = || format!("hardpoint {}", self.label());
         let n = if self.kind == DatumKind::Point { 3 } else { 6 };
         if rows.len() != n || rows.iter().any(|r| r.len() != n) {
-            return Err(invalid(
-                label,
-                "its covariance must be 3×3 for a point, 6×6 otherwise",
-            ));
+            return Err(invalid(label, "its covariance must be 3×3 for a point, 6×6 otherwise"));
         }
         let c = DMatrix::from_fn(n, n, |i, j| rows[i][j]);
         if !c.iter().all(|v| v.is_finite()) {
-            return Err(invalid(
-                label,
-                "its covariance holds a number that is not finite",
-            ));
+            return Err(invalid(label, "its covariance holds a number that is not finite"));
         }
         // mm² and rad² differ by orders of magnitude, so each block is judged on its own scale.
         let scale: Vec<f64> = (0..n / 3)
@@ -261,9 +243,7 @@ impl Hardpoint {
         if (&scaled - scaled.transpose()).amax() > COVARIANCE_SLACK {
             return Err(invalid(label, "its covariance is not symmetric"));
         }
-        let lowest = ((&scaled + scaled.transpose()) * 0.5)
-            .symmetric_eigenvalues()
-            .min();
+        let lowest = ((&scaled + scaled.transpose()) * 0.5).symmetric_eigenvalues().min();
         if lowest < -COVARIANCE_SLACK {
             return Err(invalid(label, "its covariance has a negative variance"));
         }
@@ -336,12 +316,7 @@ impl DatumRecord {
     }
 
     /// The record of a feature of a scan that is placed by `car_from_scan`.
-    pub fn placed(
-        name: &str,
-        feature: &Feature,
-        scan: Option<&str>,
-        car_from_scan: &RigidTransform,
-    ) -> DatumRecord {
+    pub fn placed(name: &str, feature: &Feature, scan: Option<&str>, car_from_scan: &RigidTransform) -> DatumRecord {
         DatumRecord::from_feature(name, &place_feature(feature, car_from_scan), scan)
     }
 
@@ -358,21 +333,11 @@ impl DatumRecord {
         };
         let radius = || match self.radius {
             Some(r) if r.is_finite() && r > 0.0 => Ok(r),
-            _ => Err(invalid(
-                label,
-                "its radius must be a finite number over zero",
-            )),
+            _ => Err(invalid(label, "its radius must be a finite number over zero")),
         };
         Ok(match self.kind {
-            Kind::Plane => Shape::Plane {
-                point,
-                normal: direction()?,
-            },
-            Kind::Cylinder => Shape::Cylinder {
-                point,
-                direction: direction()?,
-                radius: radius()?,
-            },
+            Kind::Plane => Shape::Plane { point, normal: direction()? },
+            Kind::Cylinder => Shape::Cylinder { point, direction: direction()?, radius: radius()? },
             Kind::Cone => Shape::Cone {
                 point,
                 direction: direction()?,
@@ -382,15 +347,8 @@ impl DatumRecord {
                     _ => return Err(invalid(label, "its half angle must lie between 0 and π/2")),
                 },
             },
-            Kind::Sphere => Shape::Sphere {
-                centre: point,
-                radius: radius()?,
-            },
-            Kind::Circle => Shape::Circle {
-                centre: point,
-                normal: direction()?,
-                radius: radius()?,
-            },
+            Kind::Sphere => Shape::Sphere { centre: point, radius: radius()? },
+            Kind::Circle => Shape::Circle { centre: point, normal: direction()?, radius: radius()? },
         })
     }
 }
@@ -450,10 +408,7 @@ impl HardpointSet {
             format: Format::Hardpoints,
             version: VERSION,
             name: None,
-            units: Units {
-                length: LengthWord::Millimetre,
-                angle: AngleWord::Radian,
-            },
+            units: Units { length: LengthWord::Millimetre, angle: AngleWord::Radian },
             axes,
             suspension: None,
             vehicle: Vehicle::default(),
@@ -488,11 +443,7 @@ impl HardpointSet {
         };
         let mut hardpoint = Hardpoint::from_datum(role, side, &made.datum);
         let c = &made.covariance;
-        hardpoint.covariance = Some(
-            c.row_iter()
-                .map(|row| row.iter().copied().collect())
-                .collect(),
-        );
+        hardpoint.covariance = Some(c.row_iter().map(|row| row.iter().copied().collect()).collect());
         let nu = made.degrees_of_freedom;
         hardpoint.degrees_of_freedom = nu.is_finite().then_some(nu);
         hardpoint.u95 = Some(Expanded {
@@ -501,10 +452,7 @@ impl HardpointSet {
         });
         let features = || made.sources.keys().filter(|n| inputs.feature(n).is_some());
         hardpoint.sources = features().cloned().collect();
-        hardpoint.form_error = features()
-            .filter_map(|n| inputs.feature(n))
-            .map(|f| f.form_error)
-            .reduce(f64::max);
+        hardpoint.form_error = features().filter_map(|n| inputs.feature(n)).map(|f| f.form_error).reduce(f64::max);
         hardpoint.gap = made.gap;
         hardpoint.construction = Some(how.words());
         hardpoint.notes = made.notes.iter().map(ToString::to_string).collect();
@@ -519,9 +467,7 @@ impl HardpointSet {
         hardpoint.datum()?;
         hardpoint.covariance_matrix()?;
         if self.find(hardpoint.role, hardpoint.side).is_some() {
-            return Err(SetError::Duplicate {
-                what: format!("hardpoint {}", hardpoint.label()),
-            });
+            return Err(SetError::Duplicate { what: format!("hardpoint {}", hardpoint.label()) });
         }
         self.hardpoints.push(hardpoint);
         self.hardpoints.sort_by_key(|h| (h.side, h.role));
@@ -530,20 +476,14 @@ impl HardpointSet {
 
     /// The hardpoint of that role and side.
     pub fn find(&self, role: Role, side: Side) -> Option<&Hardpoint> {
-        self.hardpoints
-            .iter()
-            .find(|h| h.role == role && h.side == side)
+        self.hardpoints.iter().find(|h| h.role == role && h.side == side)
     }
 
     /// What a complete corner on `side` still needs: of each group, at least one role. Roles on
     /// the centre count for both sides.
     pub fn missing(&self, suspension: Suspension, side: Side) -> Vec<&'static [Role]> {
-        let present: Vec<Role> = self
-            .hardpoints
-            .iter()
-            .filter(|h| h.side == side || h.side == Side::Centre)
-            .map(|h| h.role)
-            .collect();
+        let present: Vec<Role> =
+            self.hardpoints.iter().filter(|h| h.side == side || h.side == Side::Centre).map(|h| h.role).collect();
         suspension.missing(&present)
     }
 
@@ -554,9 +494,7 @@ impl HardpointSet {
     /// The first thing found wrong, with where it is.
     pub fn check(&self) -> Result<(), SetError> {
         if self.version != VERSION {
-            return Err(SetError::Version {
-                found: self.version.to_string(),
-            });
+            return Err(SetError::Version { found: self.version.to_string() });
         }
         let v = &self.vehicle;
         for (what, value) in [
@@ -567,17 +505,11 @@ impl HardpointSet {
             ("rim_width", v.rim_width),
         ] {
             if value.is_some_and(|x| !(x.is_finite() && x > 0.0)) {
-                return Err(invalid(
-                    || format!("vehicle's {what}"),
-                    "it must be a finite number over zero",
-                ));
+                return Err(invalid(|| format!("vehicle's {what}"), "it must be a finite number over zero"));
             }
         }
         if v.rim_offset.is_some_and(|x| !x.is_finite()) {
-            return Err(invalid(
-                || "vehicle's rim_offset".into(),
-                "it is not finite",
-            ));
+            return Err(invalid(|| "vehicle's rim_offset".into(), "it is not finite"));
         }
         let mut scans = BTreeSet::new();
         for scan in &self.scans {
@@ -595,25 +527,14 @@ impl HardpointSet {
             let label = || format!("datum '{}'", datum.name);
             datum.shape()?;
             let e = &datum.extent;
-            let numbers = [
-                e.along[0],
-                e.along[1],
-                e.across,
-                e.arc,
-                datum.rms,
-                datum.form_error,
-            ];
+            let numbers = [e.along[0], e.along[1], e.across, e.arc, datum.rms, datum.form_error];
             if !numbers.iter().all(|x| x.is_finite()) {
                 return Err(invalid(label, "it holds a number that is not finite"));
             }
             if let Some(scan) = &datum.scan
                 && !scans.contains(scan.as_str())
             {
-                return Err(SetError::NoSuch {
-                    what: label(),
-                    kind: "scan",
-                    name: scan.clone(),
-                });
+                return Err(SetError::NoSuch { what: label(), kind: "scan", name: scan.clone() });
             }
             if !datums.insert(datum.name.as_str()) {
                 return Err(SetError::Duplicate { what: label() });
@@ -624,10 +545,7 @@ impl HardpointSet {
             let label = || format!("hardpoint {}", hardpoint.label());
             hardpoint.datum()?;
             hardpoint.covariance_matrix()?;
-            if hardpoint
-                .degrees_of_freedom
-                .is_some_and(|nu| !(nu.is_finite() && nu > 0.0))
-            {
+            if hardpoint.degrees_of_freedom.is_some_and(|nu| !(nu.is_finite() && nu > 0.0)) {
                 return Err(invalid(label, "its degrees of freedom must be over zero"));
             }
             let optional = [
@@ -640,16 +558,8 @@ impl HardpointSet {
             if optional.iter().flatten().any(|x| !x.is_finite()) {
                 return Err(invalid(label, "it holds a number that is not finite"));
             }
-            if let Some(name) = hardpoint
-                .sources
-                .iter()
-                .find(|s| !datums.contains(s.as_str()))
-            {
-                return Err(SetError::NoSuch {
-                    what: label(),
-                    kind: "datum",
-                    name: name.clone(),
-                });
+            if let Some(name) = hardpoint.sources.iter().find(|s| !datums.contains(s.as_str())) {
+                return Err(SetError::NoSuch { what: label(), kind: "datum", name: name.clone() });
             }
             if !roles.insert((hardpoint.role, hardpoint.side)) {
                 return Err(SetError::Duplicate { what: label() });
@@ -674,17 +584,13 @@ impl HardpointSet {
         match head.format {
             Some(Value::String(format)) if format == FORMAT => {}
             found => {
-                return Err(SetError::Format {
-                    found: found.map_or_else(|| "nothing".into(), |v| v.to_string()),
-                });
+                return Err(SetError::Format { found: found.map_or_else(|| "nothing".into(), |v| v.to_string()) });
             }
         }
         match head.version {
             Some(version) if version == VERSION => {}
             found => {
-                return Err(SetError::Version {
-                    found: found.map_or_else(|| "missing".into(), |v| v.to_string()),
-                });
+                return Err(SetError::Version { found: found.map_or_else(|| "missing".into(), |v| v.to_string()) });
             }
         }
         let set: HardpointSet = serde_json::from_str(text).map_err(SetError::json)?;
@@ -731,10 +637,7 @@ fn unit_direction(d: &[f64; 3], label: impl Fn() -> String) -> Result<UnitVec3, 
 }
 
 fn invalid(label: impl Fn() -> String, problem: &'static str) -> SetError {
-    SetError::Invalid {
-        what: label(),
-        problem,
-    }
+    SetError::Invalid { what: label(), problem }
 }
 
 /// Why a hardpoint set could not be read, built or written.

@@ -114,12 +114,12 @@ impl<'a> Builder<'a> {
         self.edge(from, to, line)
     }
 
-    /// A whole circle as an edge that starts and ends at `at`, turning about `axis`.
-    pub fn round_edge(&mut self, centre: &Point3, axis: &UnitVec3, at: Vertex) -> Directed {
-        let (reference, radius) = UnitVec3::new_and_get(at.at - centre);
-        let placement = self.placement(centre, axis, &reference);
+    /// A whole circle as an edge, turning about `axis` from its one vertex, which lies along `x`.
+    pub fn round_edge(&mut self, centre: &Point3, axis: &UnitVec3, x: &Vec3, radius: f64) -> (Vertex, Directed) {
+        let vertex = self.vertex(&(centre + x * radius));
+        let placement = self.placement(centre, axis, x);
         let circle = self.circle(placement, radius);
-        self.edge(at, at, circle)
+        (vertex, self.edge(vertex, vertex, circle))
     }
 
     /// `ADVANCED_FACE` on a surface, bounded by one loop that has the face on its left, seen with
@@ -144,10 +144,7 @@ impl<'a> Builder<'a> {
 
     /// A face between two rings about one axis, with a seam: a length of a cylinder or a cone.
     fn band(&mut self, surface: Id, rings: [(Point3, f64); 2], axis: &UnitVec3, x: &Vec3) -> Id {
-        let [low, high] = rings.map(|(centre, radius)| {
-            let vertex = self.vertex(&(centre + x * radius));
-            (vertex, self.round_edge(&centre, axis, vertex))
-        });
+        let [low, high] = rings.map(|(centre, radius)| self.round_edge(&centre, axis, x, radius));
         let seam = self.straight_edge(low.0, high.0);
         self.face(surface, &[low.1, seam, high.1.reversed(), seam.reversed()])
     }
@@ -174,8 +171,7 @@ impl<'a> Builder<'a> {
                 let (x, _) = frame_about(&normal);
                 let placement = self.placement(&centre, &normal, &x);
                 let surface = self.add("PLANE", [name, placement.into()]);
-                let vertex = self.vertex(&(centre + x * radius));
-                let ring = self.round_edge(&centre, &normal, vertex);
+                let (_, ring) = self.round_edge(&centre, &normal, &x, radius);
                 Some(self.face(surface, &[ring]))
             }
             Piece::Cylinder { start, direction, radius, length } => {

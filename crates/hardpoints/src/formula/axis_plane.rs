@@ -24,9 +24,5 @@ pub(crate) fn meet(line: &Line, plane: &Plane, height: f64) -> Meeting {
     // d·nᵀ/(n·d): what shifts the meeting point along the line.
     let slide = d * n.transpose() / slope;
     let hold = Matrix3::identity() - slide;
-    Meeting {
-        point: x,
-        by_line: beside(hold, hold * t),
-        by_plane: beside(slide, -d * (x - q).transpose() / slope),
-    }
+    Meeting { point: x, by_line: beside(hold, hold * t), by_plane: beside(slide, -d * (x - q).transpose() / slope) }
 }

@@ -18,15 +18,9 @@ pub(crate) fn through(from: &Point3, to: &Point3, tolerance: f64) -> Option<Thro
     let across = (Matrix3::identity() - direction.as_ref() * direction.transpose()) / length;
     let jacobian = |sign: f64| {
         let mut j = SMatrix::<f64, 6, 3>::zeros();
-        j.fixed_view_mut::<3, 3>(0, 0)
-            .copy_from(&(Matrix3::identity() * 0.5));
+        j.fixed_view_mut::<3, 3>(0, 0).copy_from(&(Matrix3::identity() * 0.5));
         j.fixed_view_mut::<3, 3>(3, 0).copy_from(&(across * sign));
         j
     };
-    Some(Through {
-        middle: nalgebra::center(from, to),
-        direction,
-        by_from: jacobian(-1.0),
-        by_to: jacobian(1.0),
-    })
+    Some(Through { middle: nalgebra::center(from, to), direction, by_from: jacobian(-1.0), by_to: jacobian(1.0) })
 }

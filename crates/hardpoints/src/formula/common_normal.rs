@@ -29,8 +29,7 @@ pub(crate) fn common_normal(first: &Line, second: &Line) -> Option<CommonNormal>
     let (p1, d1) = (first.point, first.direction.into_inner());
     let (p2, d2) = (second.point, second.direction.into_inner());
     let w: Vec3 = p1 - p2;
-    let inverse =
-        Matrix2::new(d1.dot(&d1), -d1.dot(&d2), d1.dot(&d2), -d2.dot(&d2)).try_inverse()?;
+    let inverse = Matrix2::new(d1.dot(&d1), -d1.dot(&d2), d1.dot(&d2), -d2.dot(&d2)).try_inverse()?;
     let feet = inverse * nalgebra::Vector2::new(-d1.dot(&w), -d2.dot(&w));
     let (s, t) = (feet.x, feet.y);
     let (x1, x2) = (p1 + d1 * s, p2 + d2 * t);
@@ -42,20 +41,15 @@ pub(crate) fn common_normal(first: &Line, second: &Line) -> Option<CommonNormal>
     let by = |e_scale: f64, own1: f64, own2: f64| -> (RowVector3<f64>, RowVector3<f64>) {
         let r1 = -(d1.transpose() * e_scale + g.transpose() * own1);
         let r2 = -(d2.transpose() * e_scale + g.transpose() * own2);
-        (
-            r1 * inverse.m11 + r2 * inverse.m12,
-            r1 * inverse.m21 + r2 * inverse.m22,
-        )
+        (r1 * inverse.m11 + r2 * inverse.m12, r1 * inverse.m21 + r2 * inverse.m22)
     };
     let half = |(ds, dt): (RowVector3<f64>, RowVector3<f64>), direct: f64| -> Matrix3<f64> {
         (Matrix3::identity() * direct + d1 * ds + d2 * dt) * 0.5
     };
     let row = |point: f64, direction: f64| {
         let mut j = SMatrix::<f64, 1, 6>::zeros();
-        j.fixed_view_mut::<1, 3>(0, 0)
-            .copy_from(&(unit.transpose() * point));
-        j.fixed_view_mut::<1, 3>(0, 3)
-            .copy_from(&(unit.transpose() * direction));
+        j.fixed_view_mut::<1, 3>(0, 0).copy_from(&(unit.transpose() * point));
+        j.fixed_view_mut::<1, 3>(0, 3).copy_from(&(unit.transpose() * direction));
         j
     };
     let sign = if length < 0.0 { -1.0 } else { 1.0 };

@@ -28,10 +28,7 @@ pub(crate) fn middle(line: &Line, first: &Plane, second: &Plane) -> Middle {
     let x = p + d * t;
     let hold = Matrix3::identity() - d * m.transpose() / slope;
     let by_face = |face: &Plane, n: nalgebra::Vector3<f64>, sign: f64| {
-        beside(
-            d * n.transpose() / slope,
-            -d * (x - face.point).transpose() * (sign / slope),
-        )
+        beside(d * n.transpose() / slope, -d * (x - face.point).transpose() * (sign / slope))
     };
     Middle {
         point: x,

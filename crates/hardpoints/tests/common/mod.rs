@@ -1,5 +1,8 @@
 //! Features made by hand, with covariances that respect their constraints.
 #![allow(dead_code, reason = "each test file uses its own part")]
+#![allow(clippy::unwrap_used, reason = "in a test a panic is the report")]
+
+pub(crate) mod corner;
 
 use nalgebra::{DMatrix, DVector};
 use rand::{RngExt, SeedableRng};
@@ -52,9 +55,7 @@ pub(crate) fn tangent(shape: &Shape) -> DMatrix<f64> {
 pub(crate) fn feature(shape: Shape, size: f64, nu: f64, rng: &mut ChaCha8Rng) -> Feature {
     let t = tangent(&shape);
     let k = t.ncols();
-    let mix = DMatrix::from_fn(k, k, |i, j| {
-        0.4 * normal(rng) + if i == j { 1.0 } else { 0.0 }
-    });
+    let mix = DMatrix::from_fn(k, k, |i, j| 0.4 * normal(rng) + if i == j { 1.0 } else { 0.0 });
     let mut root = t * mix * size;
     if shape.direction().is_some() {
         for r in 3..6 {
@@ -67,17 +68,8 @@ pub(crate) fn feature(shape: Shape, size: f64, nu: f64, rng: &mut ChaCha8Rng) ->
     Feature {
         shape,
         covariance: &root * root.transpose(),
-        noise: Noise {
-            sigma: 0.03,
-            correlated_share: 0.5,
-            correlation_length: 1.0,
-            degrees_of_freedom: nu,
-        },
-        extent: Extent {
-            along: [-12.0, 12.0],
-            across: 9.0,
-            arc: 4.0,
-        },
+        noise: Noise { sigma: 0.03, correlated_share: 0.5, correlation_length: 1.0, degrees_of_freedom: nu },
+        extent: Extent { along: [-12.0, 12.0], across: 9.0, arc: 4.0 },
         side: Side::Internal,
         rms: 0.03,
         form_error: 0.16,
@@ -94,43 +86,20 @@ pub(crate) fn moved(f: &Feature, by: &DVector<f64>) -> Feature {
     let v = |at: usize| Vec3::new(by[at], by[at + 1], by[at + 2]);
     let turn = |d: UnitVec3| UnitVec3::new_normalize(d.into_inner() + v(3));
     let shape = match f.shape {
-        Shape::Plane { point, normal } => Shape::Plane {
-            point: point + v(0),
-            normal: turn(normal),
-        },
-        Shape::Cylinder {
-            point,
-            direction,
-            radius,
-        } => Shape::Cylinder {
-            point: point + v(0),
-            direction: turn(direction),
-            radius: radius + by[6],
-        },
-        Shape::Cone {
-            point,
-            direction,
-            radius,
-            half_angle,
-        } => Shape::Cone {
+        Shape::Plane { point, normal } => Shape::Plane { point: point + v(0), normal: turn(normal) },
+        Shape::Cylinder { point, direction, radius } => {
+            Shape::Cylinder { point: point + v(0), direction: turn(direction), radius: radius + by[6] }
+        }
+        Shape::Cone { point, direction, radius, half_angle } => Shape::Cone {
             point: point + v(0),
             direction: turn(direction),
             radius: radius + by[6],
             half_angle: half_angle + by[7],
         },
-        Shape::Sphere { centre, radius } => Shape::Sphere {
-            centre: centre + v(0),
-            radius: radius + by[3],
-        },
-        Shape::Circle {
-            centre,
-            normal,
-            radius,
-        } => Shape::Circle {
-            centre: centre + v(0),
-            normal: turn(normal),
-            radius: radius + by[6],
-        },
+        Shape::Sphere { centre, radius } => Shape::Sphere { centre: centre + v(0), radius: radius + by[3] },
+        Shape::Circle { centre, normal, radius } => {
+            Shape::Circle { centre: centre + v(0), normal: turn(normal), radius: radius + by[6] }
+        }
     };
     Feature { shape, ..f.clone() }
 }
@@ -140,22 +109,8 @@ pub(crate) fn bench(seed: u64) -> Vec<(&'static str, Feature)> {
     let mut r = rng(seed);
     let p = |x, y, z| Point3::new(x, y, z);
     let shapes = [
-        (
-            "bore",
-            Shape::Cylinder {
-                point: p(10.0, -4.0, 33.0),
-                direction: unit(0.1, -0.2, 0.97),
-                radius: 8.0,
-            },
-        ),
-        (
-            "pin",
-            Shape::Cylinder {
-                point: p(35.0, 18.0, 60.0),
-                direction: unit(0.9, 0.3, -0.1),
-                radius: 6.0,
-            },
-        ),
+        ("bore", Shape::Cylinder { point: p(10.0, -4.0, 33.0), direction: unit(0.1, -0.2, 0.97), radius: 8.0 }),
+        ("pin", Shape::Cylinder { point: p(35.0, 18.0, 60.0), direction: unit(0.9, 0.3, -0.1), radius: 6.0 }),
         (
             "taper",
             Shape::Cone {
@@ -165,35 +120,10 @@ pub(crate) fn bench(seed: u64) -> Vec<(&'static str, Feature)> {
                 half_angle: 0.0624,
             },
         ),
-        (
-            "face",
-            Shape::Plane {
-                point: p(0.0, 3.0, 75.0),
-                normal: unit(0.15, 0.05, 0.95),
-            },
-        ),
-        (
-            "back",
-            Shape::Plane {
-                point: p(4.0, -3.0, 41.0),
-                normal: unit(-0.05, 0.1, -0.97),
-            },
-        ),
-        (
-            "ball",
-            Shape::Sphere {
-                centre: p(80.0, -10.0, 5.0),
-                radius: 11.0,
-            },
-        ),
-        (
-            "rim",
-            Shape::Circle {
-                centre: p(-30.0, -25.0, 40.0),
-                normal: unit(0.3, 0.9, 0.2),
-                radius: 15.0,
-            },
-        ),
+        ("face", Shape::Plane { point: p(0.0, 3.0, 75.0), normal: unit(0.15, 0.05, 0.95) }),
+        ("back", Shape::Plane { point: p(4.0, -3.0, 41.0), normal: unit(-0.05, 0.1, -0.97) }),
+        ("ball", Shape::Sphere { centre: p(80.0, -10.0, 5.0), radius: 11.0 }),
+        ("rim", Shape::Circle { centre: p(-30.0, -25.0, 40.0), normal: unit(0.3, 0.9, 0.2), radius: 15.0 }),
     ];
     shapes
         .into_iter()
@@ -217,55 +147,18 @@ pub(crate) fn every_construction() -> Vec<Construction> {
     vec![
         C::SphereCentre { sphere: s("ball") },
         C::CircleCentre { circle: s("rim") },
-        C::AxisMeetsPlane {
-            axis: s("bore"),
-            plane: s("face"),
-        },
-        C::AxisMeetsPlane {
-            axis: s("rim"),
-            plane: s("face"),
-        },
-        C::MidPlaneOnAxis {
-            first: s("face"),
-            second: s("back"),
-            axis: s("bore"),
-        },
-        C::PointOnAxis {
-            axis: s("taper"),
-            face: s("face"),
-            distance: 25.0,
-            towards: Some(s("back")),
-        },
-        C::PointOnAxis {
-            axis: s("bore"),
-            face: s("face"),
-            distance: 25.0,
-            towards: None,
-        },
-        C::NearestPoints {
-            first: s("bore"),
-            second: s("pin"),
-        },
-        C::ConeAtDiameter {
-            cone: s("taper"),
-            diameter: 13.0,
-        },
-        C::MidPoint {
-            first: s("ball"),
-            second: s("rim"),
-        },
-        C::AxisThrough {
-            from: s("ball"),
-            to: s("rim"),
-        },
+        C::AxisMeetsPlane { axis: s("bore"), plane: s("face") },
+        C::AxisMeetsPlane { axis: s("rim"), plane: s("face") },
+        C::MidPlaneOnAxis { first: s("face"), second: s("back"), axis: s("bore") },
+        C::PointOnAxis { axis: s("taper"), face: s("face"), distance: 25.0, towards: Some(s("back")) },
+        C::PointOnAxis { axis: s("bore"), face: s("face"), distance: 25.0, towards: None },
+        C::NearestPoints { first: s("bore"), second: s("pin") },
+        C::ConeAtDiameter { cone: s("taper"), diameter: 13.0 },
+        C::MidPoint { first: s("ball"), second: s("rim") },
+        C::AxisThrough { from: s("ball"), to: s("rim") },
         C::Axis { axis: s("bore") },
         C::Axis { axis: s("taper") },
         C::Face { plane: s("face") },
-        C::OffsetAlongAxis {
-            point: s("ball"),
-            axis: s("pin"),
-            distance: 30.0,
-            towards: Some(s("taper")),
-        },
+        C::OffsetAlongAxis { point: s("ball"), axis: s("pin"), distance: 30.0, towards: Some(s("taper")) },
     ]
 }
