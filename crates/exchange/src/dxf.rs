@@ -220,7 +220,8 @@ impl Pairs {
         self.number(code, at[0]).number(code + 10, at[1]).number(code + 20, 0.0)
     }
 
-    /// A text: what is not ASCII as `\U+XXXX`, which R2000 understands, control characters as spaces.
+    /// A text: `±`, `°` and `⌀` by the format's own signs, what else is not ASCII as `\U+XXXX`,
+    /// which R2000 understands, control characters as spaces.
     fn text(&mut self, code: u16, text: &str) -> &mut Self {
         let mut out = String::new();
         let mut units = [0; 2];
@@ -228,6 +229,9 @@ impl Pairs {
             match c {
                 // A caret starts a control character in this format.
                 '^' => out.push_str("^ "),
+                '±' => out.push_str("%%p"),
+                '°' => out.push_str("%%d"),
+                '⌀' => out.push_str("%%c"),
                 ' '..='~' => out.push(c),
                 c if c.is_control() => out.push(' '),
                 c => {

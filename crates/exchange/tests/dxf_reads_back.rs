@@ -33,7 +33,7 @@ fn entities_carry_their_numbers_in_full() {
     let text = write(&drawing(vec![
         Shape::Circle { centre: [1.0 / 3.0, -1e-9], radius: 6.4 },
         slot(),
-        Shape::Text { at: [0.0, 0.0], height: 3.5, text: "⌀ ±0.1".into() },
+        Shape::Text { at: [0.0, 0.0], height: 3.5, text: "⌀ ±0.1 Ø".into() },
     ]))
     .unwrap();
     assert!(text.is_ascii());
@@ -56,7 +56,7 @@ fn entities_carry_their_numbers_in_full() {
     assert_eq!(value(&polyline, 70), ["1"]);
     assert_eq!(value(&polyline, 10), ["0.0", "27.0", "27.0", "0.0"]);
     assert_eq!(value(&polyline, 42), ["1.0", "1.0"]);
-    assert_eq!(value(&from("TEXT"), 1), ["\\U+2300 \\U+00B10.1"]);
+    assert_eq!(value(&from("TEXT"), 1), ["%%c %%p0.1 \\U+00D8"]);
     let header = |name: &str| {
         let at = all.iter().position(|p| *p == (9, name.into())).unwrap();
         all[at + 1].1.clone()

@@ -128,9 +128,7 @@ impl<'a> Builder<'a> {
         let mut edges = Vec::with_capacity(boundary.len());
         for d in boundary {
             let (edge, forward) = (d.edge.into(), d.forward.into());
-            let ends = [Value::Derived, Value::Derived];
-            let [from, to] = ends;
-            edges.push(self.add("ORIENTED_EDGE", ["".into(), from, to, edge, forward]));
+            edges.push(self.add("ORIENTED_EDGE", ["".into(), Value::Derived, Value::Derived, edge, forward]));
         }
         let ring = self.add("EDGE_LOOP", ["".into(), edges.into()]);
         self.bounded(surface, ring)

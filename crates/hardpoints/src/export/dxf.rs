@@ -23,6 +23,9 @@ const AXIS_HALF_LENGTH: f64 = 25.0;
 /// Radius a face is drawn with, mm.
 const FACE_RADIUS: f64 = 20.0;
 
+/// Width of a letter as a share of its height, for keeping labels apart.
+const LETTER: f64 = 0.9;
+
 /// Clear space between views, mm.
 const MARGIN: f64 = 80.0;
 
@@ -46,13 +49,13 @@ struct View {
 const LAYERS: [(&str, u8); 10] = [
     ("TOP HARDPOINTS", 7),
     ("TOP FEATURES", 5),
-    ("TOP TEXT", 3),
+    ("TOP TEXT", 8),
     ("SIDE HARDPOINTS", 7),
     ("SIDE FEATURES", 5),
-    ("SIDE TEXT", 3),
+    ("SIDE TEXT", 8),
     ("FRONT HARDPOINTS", 7),
     ("FRONT FEATURES", 5),
-    ("FRONT TEXT", 3),
+    ("FRONT TEXT", 8),
     ("NOTES", 1),
 ];
 const NOTES: usize = 9;
@@ -92,6 +95,7 @@ pub fn to_dxf(set: &HardpointSet) -> Result<String, ExportError> {
         View { title: "from the front: y right, z up", layer: 6, across: 1, up: 2, shift: [beside, below] },
     ];
     for view in &views {
+        let mut labels = Labels::default();
         let mut add = |layer: usize, shape: Shape| {
             drawing.entities.push(Entity { layer: view.layer + layer, shape });
         };
@@ -110,14 +114,9 @@ pub fn to_dxf(set: &HardpointSet) -> Result<String, ExportError> {
                 Some(u) => format!(" ±{} mm", two_significant(u.position)),
                 None => String::new(),
             };
-            add(
-                2,
-                Shape::Text {
-                    at: [at[0] + 1.5 * RING, at[1] + RING],
-                    height: TEXT,
-                    text: hardpoint.role.words() + " " + hardpoint.side.name() + &uncertainty,
-                },
-            );
+            let text = hardpoint.role.words() + " " + hardpoint.side.name() + &uncertainty;
+            let at = labels.place([at[0] + 1.5 * RING, at[1] + RING], &text);
+            add(2, Shape::Text { at, height: TEXT, text });
         }
         let corner = Point3::from([0, 1, 2].map(|i| if i == view.up { high[i] } else { low[i] }));
         let at = view.place(&corner);
@@ -137,6 +136,31 @@ pub fn to_dxf(set: &HardpointSet) -> Result<String, ExportError> {
         });
     }
     Ok(write(&drawing)?)
+}
+
+/// The labels set so far in a view: left, right and baseline of each.
+#[derive(Default)]
+struct Labels(Vec<(f64, f64, f64)>);
+
+impl Labels {
+    /// Moves a label down until it is clear of the earlier ones.
+    fn place(&mut self, at: [f64; 2], text: &str) -> [f64; 2] {
+        let [x, mut y] = at;
+        let right = x + LETTER * TEXT * text.chars().count() as f64;
+        let pitch = 1.4 * TEXT;
+        let touches = |y: f64, l: &(f64, f64, f64)| l.0 < right && x < l.1 && (l.2 - y).abs() < pitch;
+        // Each step clears one label for good, as steps only lead down.
+        while let Some(label) = self.0.iter().find(|l| touches(y, l)) {
+            let below = label.2 - pitch;
+            // A number so large that a step is lost in it.
+            if below >= y {
+                break;
+            }
+            y = below;
+        }
+        self.0.push((x, right, y));
+        [x, y]
+    }
 }
 
 /// Where the notes begin: under the side view, at its left.
