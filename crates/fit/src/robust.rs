@@ -7,6 +7,7 @@
 //! of their distance from what is clearly off, in strips all along the edge: a strip whose mean residual
 //! leans to the side of the edge, against the scatter of the strips far from it, is left out too.
 
+use crate::feature::Kind;
 use crate::fit::chosen;
 use crate::shapes::Model;
 use crate::solve::{Part, solve};
@@ -30,6 +31,8 @@ const EDGE_LEAST: usize = 10;
 const EDGE_SAMPLE: usize = 3000;
 /// A run of strips leans when its mean is this many standard deviations towards the edge.
 const EDGE_LEAN: f64 = 1.7;
+/// The share of the clear points that must lie beyond the ends of a bore for its ends to be its edges.
+const ENDS_SHARE: f64 = 0.7;
 /// Clear points that a point's distance from the edge is averaged over.
 const EDGE_NEIGHBOURS: NonZero<usize> = NonZero::new(4).unwrap();
 /// Below this residual (points have unit size) data are perfect.
@@ -106,7 +109,7 @@ pub(crate) fn settle(points: &[Vec3], start: Model, radius_held: bool) -> Settle
         let r = residuals(&model, points);
         sigma = scale_within(&r, sigma).max(PERFECT);
         if (2..6).contains(&round) {
-            in_margin = margin(points, &r, sigma);
+            in_margin = margin(&model, points, &r, sigma);
         }
         let next: Vec<bool> = r.iter().zip(&in_margin).map(|(r, off)| r.abs() <= CUTOFF * sigma && !off).collect();
         let stable = round > 2 && next == belongs;
@@ -134,30 +137,100 @@ fn single(p: &Vec3) -> [f32; 3] {
 
 /// Marks the points of the margin along an edge: those near points clearly off the shape whose
 /// residuals lean, on average, to the side of those.
-fn margin(points: &[Vec3], residuals: &[f64], sigma: f64) -> Vec<bool> {
+fn margin(model: &Model, points: &[Vec3], residuals: &[f64], sigma: f64) -> Vec<bool> {
     let mut marked = vec![false; points.len()];
-    let clear: Vec<usize> = (0..points.len()).filter(|&i| residuals[i].abs() > CUTOFF * sigma).collect();
-    if clear.len() < EDGE_LEAST {
+    let (within, clear): (Vec<usize>, Vec<usize>) =
+        (0..points.len()).partition(|&i| residuals[i].abs() <= CUTOFF * sigma);
+    if clear.len() < EDGE_LEAST || within.len() < EDGE_LEAST {
         return marked;
     }
-    let clear: Vec<usize> = spread_sample(clear.len(), EDGE_SAMPLE).into_iter().map(|k| clear[k]).collect();
-    let spots: Vec<[f32; 3]> = clear.iter().map(|&i| single(&points[i])).collect();
-    let Ok(tree) = Tree::new_from_slice(&spots) else { return marked };
-    // Mean distance to a few clear points (one alone may be a stray), and the residual counted towards their side.
-    let mut near: Vec<(f32, u32, f64)> = (0..points.len())
-        .filter(|&i| residuals[i].abs() <= CUTOFF * sigma)
-        .map(|i| {
-            let hits = tree.query(&single(&points[i])).nearest_n::<SquaredEuclidean<f32>>(EDGE_NEIGHBOURS).execute();
-            let distance: f32 = hits.iter().map(|h| h.distance.sqrt()).sum();
-            let side: f64 = hits.iter().map(|h| residuals[clear[h.item as usize]].signum()).sum();
-            (distance, i as u32, residuals[i] * side.signum())
+    let ends = match model.kind {
+        Kind::Cylinder | Kind::Cone => from_the_ends(model, points, residuals, &within, &clear),
+        _ => Vec::new(),
+    };
+    let orders = if ends.is_empty() { vec![from_clear(points, residuals, &within, &clear)] } else { ends };
+    for mut near in orders {
+        near.sort_unstable_by(|a, b| a.from_edge.total_cmp(&b.from_edge).then(a.point.cmp(&b.point)));
+        for n in &near[..leaning(&near, sigma)] {
+            marked[n.point as usize] = true;
+        }
+    }
+    marked
+}
+
+/// A point within the cutoff, as seen from an edge.
+struct Near {
+    from_edge: f32,
+    point: u32,
+    /// Its residual, counted towards the side that the edge's clear points lie on.
+    towards: f64,
+}
+
+/// From the mouths of a bore or seat, where what is clear lies beyond them: along the axis, which
+/// orders a margin best. Empty where the clear points lie elsewhere.
+fn from_the_ends(
+    model: &Model,
+    points: &[Vec3],
+    residuals: &[f64],
+    within: &[usize],
+    clear: &[usize],
+) -> Vec<Vec<Near>> {
+    let along = |i: usize| model.w.dot(&(points[i] - model.point));
+    let mut heights: Vec<f64> = within.iter().map(|&i| along(i)).collect();
+    heights.sort_unstable_by(f64::total_cmp);
+    let quantile = |q: f64| heights[((heights.len() - 1) as f64 * q) as usize];
+    let (low, high) = (quantile(0.1), quantile(0.9));
+    let beyond: [Vec<usize>; 2] = [
+        clear.iter().copied().filter(|&i| along(i) < low).collect(),
+        clear.iter().copied().filter(|&i| along(i) > high).collect(),
+    ];
+    if ((beyond[0].len() + beyond[1].len()) as f64) < ENDS_SHARE * clear.len() as f64 {
+        return Vec::new();
+    }
+    beyond
+        .iter()
+        .zip([1.0, -1.0])
+        .filter(|(end, _)| end.len() >= EDGE_LEAST)
+        .map(|(end, sense)| {
+            let side = end.iter().map(|&i| residuals[i].signum()).sum::<f64>().signum();
+            within
+                .iter()
+                .map(|&i| Near { from_edge: (sense * along(i)) as f32, point: i as u32, towards: residuals[i] * side })
+                .collect()
         })
-        .collect();
-    near.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+        .collect()
+}
+
+/// From the clear points, wherever they are.
+fn from_clear(points: &[Vec3], residuals: &[f64], within: &[usize], clear: &[usize]) -> Vec<Near> {
+    let some: Vec<usize> = spread_sample(clear.len(), EDGE_SAMPLE).into_iter().map(|k| clear[k]).collect();
+    let spots: Vec<[f32; 3]> = some.iter().map(|&i| single(&points[i])).collect();
+    let Ok(tree) = Tree::new_from_slice(&spots) else { return Vec::new() };
+    // Mean distance to a few clear points: one alone may be a stray.
+    within
+        .iter()
+        .map(|&i| {
+            let hits = tree.query(&single(&points[i])).nearest_n::<SquaredEuclidean<f32>>(EDGE_NEIGHBOURS).execute();
+            let side: f64 = hits.iter().map(|h| residuals[some[h.item as usize]].signum()).sum();
+            Near {
+                from_edge: hits.iter().map(|h| h.distance.sqrt()).sum(),
+                point: i as u32,
+                towards: residuals[i] * side.signum(),
+            }
+        })
+        .collect()
+}
+
+/// How many of the points, in order from the edge, lie in strips that lean towards it.
+fn leaning(near: &[Near], sigma: f64) -> usize {
     let strip = (near.len() / 200).max(20);
-    let means: Vec<f64> = near.chunks(strip).map(|s| s.iter().map(|x| x.2).sum::<f64>() / s.len() as f64).collect();
+    let means: Vec<f64> =
+        near.chunks(strip).map(|s| s.iter().map(|n| n.towards).sum::<f64>() / s.len() as f64).collect();
     // Far from the edge the means scatter by noise alone, whatever its correlation.
     let mut far: Vec<f64> = means[means.len() / 2..].to_vec();
+    if far.is_empty() {
+        return 0;
+    }
     let scatter = (MAD_TO_SIGMA * median_absolute(&mut far)).max(sigma / (strip as f64).sqrt());
     // The further in, the slighter the lean: wider runs of strips see it.
     let leans = |from: usize| {
@@ -167,9 +240,5 @@ fn margin(points: &[Vec3], residuals: &[f64], sigma: f64) -> Vec<bool> {
                 .is_some_and(|m| m.iter().sum::<f64>() > EDGE_LEAN * scatter * (run as f64).sqrt())
         })
     };
-    let strips = (0..means.len() / 2).take_while(|&b| leans(b)).count();
-    for (_, i, _) in near.iter().take(strips * strip) {
-        marked[*i as usize] = true;
-    }
-    marked
+    (0..means.len() / 2).take_while(|&b| leans(b)).count() * strip
 }
