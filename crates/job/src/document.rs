@@ -123,6 +123,18 @@ pub enum Wanted {
     Circle,
 }
 
+impl From<Kind> for Wanted {
+    fn from(kind: Kind) -> Self {
+        match kind {
+            Kind::Plane => Wanted::Plane,
+            Kind::Cylinder => Wanted::Cylinder,
+            Kind::Cone => Wanted::Cone,
+            Kind::Sphere => Wanted::Sphere,
+            Kind::Circle => Wanted::Circle,
+        }
+    }
+}
+
 impl Wanted {
     /// The kind asked for; `None` where the evidence is to decide.
     pub fn kind(self) -> Option<Kind> {

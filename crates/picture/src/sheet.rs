@@ -490,28 +490,11 @@ impl Svg {
 
     fn triad(&mut self, frame: Frame, projection: &Projection, [x, y]: [f64; 2]) {
         const LENGTH: f64 = 30.0;
-        const TEXT: f64 = 11.0;
         let words = match frame {
             Frame::Car => ["x forward", "y left", "z up"],
             Frame::Scan => ["x", "y", "z"],
         };
         let [right, up, back] = projection.basis;
-        // Where words stand: left, right, base line.
-        let mut taken: Vec<[f64; 3]> = Vec::new();
-        let mut label = |svg: &mut Self, [x, mut y]: [f64; 2], anchor: &str, word: &str| {
-            let width = text_width(word, TEXT);
-            let left = match anchor {
-                "end" => x - width,
-                "middle" => x - 0.5 * width,
-                _ => x,
-            };
-            // Two axes that run the same way on the sheet have their words below each other.
-            while taken.iter().any(|t| left < t[1] && t[0] < left + width && (y - t[2]).abs() < 1.1 * TEXT) {
-                y += 1.2 * TEXT;
-            }
-            taken.push([left, left + width, y]);
-            svg.text([x, y], &format!("font-size=\"{TEXT}\" text-anchor=\"{anchor}\""), word);
-        };
         for (i, word) in words.into_iter().enumerate() {
             let (dx, dy) = (LENGTH * right[i], -LENGTH * up[i]);
             let length = dx.hypot(dy);
@@ -527,7 +510,7 @@ impl Svg {
                 let toward: [f64; 2] = [right, up].map(|axis| axis.sum() - axis[i]);
                 let anchor = if toward[0] > 0.0 { "end" } else { "start" };
                 let at = [x - 9.0 * toward[0].signum(), y + if toward[1] > 0.0 { 16.0 } else { -9.0 }];
-                label(self, at, anchor, word);
+                self.text(at, &format!("font-size=\"11\" text-anchor=\"{anchor}\""), word);
                 continue;
             }
             let (ux, uy) = (dx / length, dy / length);
@@ -551,7 +534,7 @@ impl Svg {
                 "middle"
             };
             let at = [tx + 8.0 * ux, ty + 9.0 * uy + 4.0];
-            label(self, at, anchor, word);
+            self.text(at, &format!("font-size=\"11\" text-anchor=\"{anchor}\""), word);
         }
     }
 }

@@ -1,0 +1,457 @@
+//! `stringline demo`: the whole main job on the sample scans, checked against their truth.
+//!
+//! The scans are part of the program. The job is made by the operations that a person would
+//! make: add the scans, place them, paint, fit, construct, export.
+
+use crate::args::DemoArgs;
+use crate::failure::{Failure, Outcome};
+use crate::feature_report::{size, u95, words};
+use crate::run::{Evaluated, RunReport, cannot_write, evaluate, files_text, report, trouble, write_results};
+use crate::table::{Align, Table, count, position, rounded};
+use serde::{Deserialize, Serialize};
+use std::fs;
+use std::path::{Path, PathBuf};
+use stringline_core::covariance::two_significant;
+use stringline_core::units::LengthUnit;
+use stringline_core::{Point3, UnitVec3, Vec3};
+use stringline_fit::{Feature, Kind, Relation};
+use stringline_hardpoints::export::CAUTION;
+use stringline_hardpoints::{Construction, DatumKind, Hardpoint, Role, Side, Suspension, Vehicle};
+use stringline_job::{
+    FitSpec, HardpointSpec, History, Job, Joint, Name, NameError, Op, Placement, Wanted, hardpoint_words,
+    replace_result, scan_file, write_job,
+};
+use stringline_scan::Dab;
+
+/// A sample scan with its truth, as they lie in the repository.
+struct Sample {
+    name: &'static str,
+    file: &'static str,
+    scan: &'static [u8],
+    truth: &'static [u8],
+}
+
+macro_rules! sample {
+    ($name:literal, $file:literal) => {
+        Sample {
+            name: $name,
+            file: $file,
+            scan: include_bytes!(concat!("../../../sample-scans/", $file)),
+            truth: include_bytes!(concat!("../../../sample-scans/", $name, ".truth.json")),
+        }
+    };
+}
+
+/// The Kestrel's sample scans.
+static SAMPLES: &[Sample] = &[sample!("knuckle", "knuckle.ply")];
+
+static CAR: &[u8] = include_bytes!("../../../sample-scans/kestrel.truth.json");
+
+/// Bores that share an axis, besides those that a hardpoint's construction says.
+const COMMON_AXES: &[(&str, [&str; 2])] = &[("arm bushes", ["front bush bore", "rear bush bore"])];
+
+/// What a truth file says, as far as it is used here.
+#[derive(Deserialize)]
+struct Truth {
+    car_from_scan: [[f64; 4]; 4],
+    features: Vec<TrueFeature>,
+    hardpoints: Vec<TrueHardpoint>,
+}
+
+#[derive(Deserialize)]
+struct TrueFeature {
+    name: String,
+    kind: Kind,
+    radius: Option<f64>,
+    half_angle_deg: Option<f64>,
+    dabs: Vec<TrueDab>,
+}
+
+/// Where a person would touch the part.
+#[derive(Deserialize)]
+struct TrueDab {
+    centre: [f64; 3],
+    radius: f64,
+    seen_from: [f64; 3],
+}
+
+#[derive(Deserialize)]
+struct TrueHardpoint {
+    role: Role,
+    side: Side,
+    construction: TrueConstruction,
+    car: Placed,
+}
+
+#[derive(Deserialize)]
+struct Placed {
+    point: [f64; 3],
+    direction: Option<[f64; 3]>,
+}
+
+/// How the truth file says that a person constructs a hardpoint.
+#[derive(Deserialize)]
+#[serde(rename_all = "snake_case", tag = "kind")]
+enum TrueConstruction {
+    Axis {
+        feature: String,
+    },
+    Face {
+        feature: String,
+    },
+    SphereCentre {
+        feature: String,
+    },
+    GaugePoint {
+        feature: String,
+        gauge_diameter: f64,
+    },
+    AxisAndPlane {
+        axis: String,
+        plane: String,
+    },
+    AxisAndMidPlane {
+        axis: String,
+        faces: [String; 2],
+    },
+    /// The axis is that of two bores fitted together.
+    JointAxisAndMidPlane {
+        axes: [String; 2],
+        faces: [String; 2],
+    },
+    AxisFromFace {
+        axis: String,
+        face: String,
+        distance: f64,
+    },
+    AxisThroughCentres {
+        features: [String; 2],
+    },
+}
+
+impl TrueConstruction {
+    /// `kind` is what plays the role, `call` gives a feature's name in the job.
+    fn construction(&self, kind: DatumKind, call: impl Fn(&String) -> String) -> Construction {
+        match self {
+            TrueConstruction::Axis { feature } => Construction::Axis { axis: call(feature) },
+            TrueConstruction::Face { feature } => Construction::Face { plane: call(feature) },
+            TrueConstruction::SphereCentre { feature } => Construction::SphereCentre { sphere: call(feature) },
+            TrueConstruction::GaugePoint { feature, gauge_diameter } => {
+                Construction::ConeAtDiameter { cone: call(feature), diameter: *gauge_diameter }
+            }
+            // Where it is told as a point on the axis of a bolt hole, the axis itself is the hardpoint.
+            TrueConstruction::AxisAndPlane { axis, .. } if kind == DatumKind::Axis => {
+                Construction::Axis { axis: call(axis) }
+            }
+            TrueConstruction::AxisAndPlane { axis, plane } => {
+                Construction::AxisMeetsPlane { axis: call(axis), plane: call(plane) }
+            }
+            TrueConstruction::AxisAndMidPlane { axis, faces: [first, second] }
+            | TrueConstruction::JointAxisAndMidPlane { axes: [axis, _], faces: [first, second] } => {
+                Construction::MidPlaneOnAxis { first: call(first), second: call(second), axis: call(axis) }
+            }
+            TrueConstruction::AxisFromFace { axis, face, distance } => {
+                Construction::PointOnAxis { axis: call(axis), face: call(face), distance: *distance, towards: None }
+            }
+            TrueConstruction::AxisThroughCentres { features: [from, to] } => {
+                Construction::AxisThrough { from: call(from), to: call(to) }
+            }
+        }
+    }
+}
+
+/// What is known of the car as a whole.
+#[derive(Deserialize)]
+struct Car {
+    vehicle: TrueVehicle,
+}
+
+#[derive(Deserialize)]
+struct TrueVehicle {
+    name: String,
+    wheelbase: f64,
+    front_track: f64,
+    tyre: String,
+    tyre_loaded_radius: f64,
+}
+
+/// What `demo --json` prints.
+#[derive(Serialize)]
+struct Report {
+    #[serde(flatten)]
+    run: RunReport,
+    truth: Vec<Compared>,
+}
+
+/// A hardpoint beside its truth.
+#[derive(Serialize)]
+struct Compared {
+    role: Role,
+    side: Side,
+    /// Distance from the truth, mm: of a point in space, of an axis across it at the true
+    /// position, of a face along its normal.
+    off: f64,
+    /// The same as stated at 95 %.
+    stated: f64,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    off_deg: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    stated_deg: Option<f64>,
+    within: bool,
+}
+
+pub(crate) fn demo(args: &DemoArgs) -> Result<Outcome, Failure> {
+    let truths = SAMPLES.iter().map(|sample| parse::<Truth>(sample.truth)).collect::<Result<Vec<_>, _>>()?;
+    let mut files = write_scans(&args.dir)?;
+    let path = args.dir.join("kestrel.job.json");
+    let job = make_job(&args.dir, &truths)?;
+    write_job(&path, &job)?;
+    files.push(path);
+
+    let evaluated = evaluate(job, &args.dir);
+    let written = write_results(&evaluated, &args.dir, "kestrel")?;
+    files.extend(written.files);
+    let truth = compare(&evaluated.results.set.hardpoints, &truths);
+    let report = Report { run: report(&evaluated, "kestrel.job.json", files), truth };
+    let mut outcome = if args.json {
+        Outcome::json(&report)?
+    } else {
+        Outcome { text: text(&evaluated, &report, &truths), ..Outcome::default() }
+    };
+    outcome.messages = trouble(&evaluated.results);
+    outcome.messages.extend(written.trouble);
+    outcome.in_part = !evaluated.results.is_complete();
+    Ok(outcome)
+}
+
+fn parse<'a, T: Deserialize<'a>>(bytes: &'a [u8]) -> Result<T, Failure> {
+    serde_json::from_slice(bytes).map_err(|error| {
+        Failure::new(
+            format!("a truth file inside the program cannot be read: {error}"),
+            "Report this as a fault of the program.",
+        )
+    })
+}
+
+fn write_scans(dir: &Path) -> Result<Vec<PathBuf>, Failure> {
+    fs::create_dir_all(dir).map_err(|cause| cannot_write(dir, &cause))?;
+    let write = |sample: &Sample| {
+        let path = dir.join(sample.file);
+        replace_result(&path, sample.scan).map_err(|cause| cannot_write(&path, &cause))?;
+        Ok(path)
+    };
+    SAMPLES.iter().map(write).collect()
+}
+
+/// The job, made step by step as a person would.
+fn make_job(dir: &Path, truths: &[Truth]) -> Result<Job, Failure> {
+    let car = parse::<Car>(CAR)?.vehicle;
+    let mut history = History::new(Job::default());
+    let title = format!("{}, front corner", car.name);
+    let vehicle = Vehicle {
+        name: Some(car.name),
+        wheelbase: Some(car.wheelbase),
+        track: Some(car.front_track),
+        tyre_radius: Some(car.tyre_loaded_radius),
+        tyre: Some(car.tyre),
+        ..Vehicle::default()
+    };
+    history.apply(&Op::SetTitle { title })?;
+    history.apply(&Op::SetVehicle { vehicle: Box::new(vehicle), suspension: Some(Suspension::Strut) })?;
+    for (sample, truth) in SAMPLES.iter().zip(truths) {
+        add_scan(&mut history, dir, sample, truth)?;
+        for feature in truth.features.iter().filter(|feature| !feature.dabs.is_empty()) {
+            let name: Name = feature_name(sample, &feature.name).parse()?;
+            // A person sees a bore, a taper or a ball; what looks flat may be left to the evidence.
+            let shape = match feature.kind {
+                Kind::Plane => Wanted::Auto,
+                kind => kind.into(),
+            };
+            let fit = FitSpec { shape, grow: true, ..FitSpec::default() };
+            history.apply(&Op::AddFeature { name: name.clone(), scan: sample.name.parse()?, fit })?;
+            history.apply(&Op::Paint { feature: name, dabs: feature.dabs.iter().map(dab).collect() })?;
+        }
+        for hardpoint in &truth.hardpoints {
+            add_hardpoint(&mut history, sample, hardpoint)?;
+        }
+    }
+    for (name, members) in COMMON_AXES.iter().filter(|_| SAMPLES.len() > 1) {
+        join(&mut history, name, members.map(str::to_owned))?;
+    }
+    Ok(Job::clone(history.job()))
+}
+
+fn add_scan(history: &mut History, dir: &Path, sample: &Sample, truth: &Truth) -> Result<(), Failure> {
+    let name: Name = sample.name.parse()?;
+    let scan = scan_file(&dir.join(sample.file), LengthUnit::Millimetre, dir)?;
+    history.apply(&Op::AddScan { name: name.clone(), scan })?;
+    let placement = Box::new(Placement {
+        car_from_scan: truth.car_from_scan,
+        found: "typed from the sample's sheet".into(),
+        covariance: None,
+        extra: serde_json::Map::new(),
+    });
+    history.apply(&Op::PlaceScan { name, placement })?;
+    Ok(())
+}
+
+/// Constructs a hardpoint, or, where another scan has given it already, a datum to compare.
+fn add_hardpoint(history: &mut History, sample: &Sample, truth: &TrueHardpoint) -> Result<(), Failure> {
+    let call = |feature: &String| feature_name(sample, feature);
+    if let TrueConstruction::JointAxisAndMidPlane { axes, .. } = &truth.construction {
+        join(history, &format!("{} holes", truth.role.words()), axes.each_ref().map(call))?;
+    }
+    let construction = truth.construction.construction(truth.role.kind(), call);
+    let taken = history.job().hardpoints.iter().any(|known| known.key() == (truth.role, truth.side));
+    if taken {
+        let name = format!("{} on {}", truth.role.words(), sample.name).parse()?;
+        history.apply(&Op::SetDatum { name, construction })?;
+    } else {
+        let (role, side) = (truth.role, truth.side);
+        let hardpoint = HardpointSpec { role, side, construction, extra: serde_json::Map::new() };
+        history.apply(&Op::SetHardpoint { hardpoint })?;
+    }
+    Ok(())
+}
+
+fn join(history: &mut History, name: &str, members: [String; 2]) -> Result<(), Failure> {
+    let features = members.into_iter().map(Name::try_from).collect::<Result<_, NameError>>()?;
+    let joint = Joint { features, relation: Relation::CommonAxis, extra: serde_json::Map::new() };
+    history.apply(&Op::Join { name: name.parse()?, joint })?;
+    Ok(())
+}
+
+/// A feature's name in the job: plain words; the two strut towers have features of the same names.
+fn feature_name(sample: &Sample, name: &str) -> String {
+    let words = name.replace('_', " ");
+    if sample.name == "chassis-right" { format!("right {words}") } else { words }
+}
+
+fn dab(dab: &TrueDab) -> Dab {
+    let seen_from = UnitVec3::try_new(Vec3::from(dab.seen_from), 0.0);
+    Dab { seen_from, ..Dab::new(Point3::from(dab.centre), dab.radius) }
+}
+
+/// Each hardpoint beside its truth.
+fn compare(hardpoints: &[Hardpoint], truths: &[Truth]) -> Vec<Compared> {
+    let compare_one = |hardpoint: &Hardpoint| {
+        let mut known = truths.iter().flat_map(|truth| &truth.hardpoints);
+        let truth = known.find(|t| (t.role, t.side) == (hardpoint.role, hardpoint.side))?;
+        let u95 = hardpoint.u95?;
+        let step = Point3::from(hardpoint.position) - Point3::from(truth.car.point);
+        let (off, off_deg) = match (hardpoint.kind, hardpoint.direction, truth.car.direction) {
+            (DatumKind::Axis, Some(direction), Some(true_direction)) => {
+                let (direction, true_direction) = (Vec3::from(direction), Vec3::from(true_direction));
+                (step.cross(&direction).norm(), Some(angle(&direction, &true_direction)))
+            }
+            (DatumKind::Face, Some(normal), Some(true_normal)) => {
+                let (normal, true_normal) = (Vec3::from(normal), Vec3::from(true_normal));
+                // The face is stated where its points are: the true plane is followed there.
+                (step.dot(&true_normal).abs(), Some(angle(&normal, &true_normal)))
+            }
+            (DatumKind::Axis, Some(direction), None) => (step.cross(&Vec3::from(direction)).norm(), None),
+            _ => (step.norm(), None),
+        };
+        let stated_deg = u95.direction_deg.filter(|_| off_deg.is_some());
+        let turned = off_deg.zip(stated_deg).is_none_or(|(off, stated)| off <= stated);
+        Some(Compared {
+            role: hardpoint.role,
+            side: hardpoint.side,
+            off,
+            stated: u95.position,
+            off_deg,
+            stated_deg,
+            within: off <= u95.position && turned,
+        })
+    };
+    hardpoints.iter().filter_map(compare_one).collect()
+}
+
+/// Between two lines, degrees.
+fn angle(a: &Vec3, b: &Vec3) -> f64 {
+    a.cross(b).norm().atan2(a.dot(b).abs()).to_degrees()
+}
+
+fn text(evaluated: &Evaluated, report: &Report, truths: &[Truth]) -> String {
+    let mut features = Table::new(&[
+        ("feature", Align::Left),
+        ("scan", Align::Left),
+        ("shape", Align::Left),
+        ("size mm or °", Align::Left),
+        ("truth", Align::Right),
+        ("form error mm", Align::Right),
+        ("points", Align::Right),
+        ("left out", Align::Right),
+    ]);
+    let known = |name: &str| {
+        let mut features = SAMPLES.iter().zip(truths).flat_map(|(s, t)| t.features.iter().map(move |f| (s, f)));
+        features.find(|(sample, f)| feature_name(sample, &f.name) == name).map(|(_, f)| f)
+    };
+    for (name, result) in &evaluated.results.features {
+        let feature = &result.feature;
+        let truth = known(name.as_str()).map_or_else(String::new, |truth| true_size(truth, feature));
+        features.row([
+            name.to_string(),
+            result.scan.to_string(),
+            words(feature.shape.kind(), feature.side).to_owned(),
+            size(feature),
+            truth,
+            rounded(feature.form_error, 0.01),
+            count(feature.used),
+            count(feature.rejected),
+        ]);
+    }
+    let mut hardpoints = Table::new(&[
+        ("hardpoint", Align::Left),
+        ("position mm", Align::Left),
+        ("± mm", Align::Right),
+        ("off truth", Align::Right),
+        ("± °", Align::Right),
+        ("off truth", Align::Right),
+        ("within ±", Align::Left),
+    ]);
+    for compared in &report.truth {
+        let Some(hardpoint) = evaluated.results.set.find(compared.role, compared.side) else {
+            continue;
+        };
+        hardpoints.row([
+            hardpoint_words(compared.role, compared.side),
+            position(&hardpoint.position.into(), compared.stated),
+            two_significant(compared.stated),
+            rounded(compared.off, compared.stated),
+            compared.stated_deg.map_or_else(String::new, two_significant),
+            compared.off_deg.zip(compared.stated_deg).map_or_else(String::new, |(off, stated)| rounded(off, stated)),
+            if compared.within { "yes" } else { "no" }.into(),
+        ]);
+    }
+    let within = report.truth.iter().filter(|compared| compared.within).count();
+    format!(
+        "{title}: an invented car, scanned by a program\n\n{features}\n{hardpoints}\
+         {within} of {all} hardpoints lie within their ± of the truth. ± holds the truth with 95 % probability, so \
+         about one in twenty may lie outside.\n\
+         Positions in vehicle axes (x forward, y left, z up), mm. \
+         The placements were typed and count as exact.\n\n{files}\n{CHECKS}{caution}",
+        caution = CAUTION.map(|line| format!("  {line}\n")).concat(),
+        title = evaluated.job.title,
+        all = report.truth.len(),
+        files = files_text(&report.run.files),
+    )
+}
+
+/// The truth of what [`size`] states, with the same digits.
+fn true_size(truth: &TrueFeature, feature: &Feature) -> String {
+    let u = u95(feature);
+    match (truth.half_angle_deg, u.half_angle_deg, truth.radius, u.radius) {
+        _ if truth.kind != feature.shape.kind() => format!("a {}", truth.kind),
+        (Some(half), Some(u_half), ..) => rounded(2.0 * half, 2.0 * u_half),
+        (_, _, Some(radius), Some(u_radius)) => rounded(2.0 * radius, 2.0 * u_radius),
+        _ => String::new(),
+    }
+}
+
+const CHECKS: &str = "\
+Before you cut or weld by such numbers:
+  Look at every picture: is each feature painted where you mean it?
+  The ± knows the scan's noise, and neither the scanner's calibration nor the placement.
+  Measure a distance on the part by hand and compare.
+";

@@ -1,0 +1,151 @@
+//! Pictures of a job's scans with its features and hardpoints.
+
+use crate::feature_report::{size, words};
+use nalgebra::UnitVector3;
+use stringline_core::covariance::two_significant;
+use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3};
+use stringline_fit::{Feature, Kind};
+use stringline_hardpoints::place_feature;
+use stringline_job::{FeatureResult, Job, LoadedScan, Name, Results};
+use stringline_picture::{Callout, FormSymbol, Frame, PictureSettings, ScanLayer, Scene, TextLine, View, render};
+use stringline_scan::{Geometry, Patch};
+
+const NOTE: &str = "mm; ± at 95 %; form error after its symbol";
+
+/// One scan with the features on it, seen from where most of what is painted can be seen.
+pub(crate) fn of_scan(job: &Job, results: &Results, name: &Name, loaded: &LoadedScan) -> String {
+    let placement = job.placements.get(name).and_then(|placement| placement.car_from_scan());
+    let scene_from_scan = placement.unwrap_or_else(RigidTransform::identity);
+    let features: Vec<(&Name, &FeatureResult)> =
+        results.features.iter().filter(|(_, f)| f.scan == *name).map(|(n, f)| (n, f.as_ref())).collect();
+    let geometry = loaded.scan.geometry();
+    let painted: Vec<u32> = features.iter().flat_map(|(_, f)| painted_of(geometry, &f.patch)).copied().collect();
+
+    let mut scene = Scene::new(format!("{name}: features"));
+    scene.note = NOTE.into();
+    scene.frame = if placement.is_some() { Frame::Car } else { Frame::Scan };
+    scene.layers.push(ScanLayer {
+        scene_from_scan,
+        normals: loaded.scan.oriented().then(|| loaded.scan.normals()),
+        painted: &painted,
+        ..ScanLayer::new(geometry)
+    });
+    let normals = features.iter().flat_map(|(_, f)| &f.patch.points);
+    let normals = normals.filter_map(|&point| loaded.scan.normals().get(point as usize));
+    let to_viewer = best_view(normals.map(|normal| scene_from_scan.rotation * normal));
+    scene.callouts = features
+        .iter()
+        .map(|(name, f)| {
+            let middle = scene_from_scan * middle(&loaded.scan.sample(&f.patch).points);
+            callout(name, &place_feature(&f.feature, &scene_from_scan), &middle, &to_viewer)
+        })
+        .collect();
+    render(&scene, &settings(to_viewer))
+}
+
+/// All placed scans with the hardpoints; `None` where nothing is placed.
+pub(crate) fn of_car<'a>(
+    job: &Job,
+    results: &Results,
+    scans: impl Iterator<Item = (&'a Name, &'a LoadedScan)>,
+) -> Option<String> {
+    let mut scene = Scene::new(if job.title.is_empty() { "Hardpoints" } else { &job.title });
+    scene.note = NOTE.into();
+    scene.frame = Frame::Car;
+    for (name, loaded) in scans {
+        let Some(car_from_scan) = job.placements.get(name).and_then(|p| p.car_from_scan()) else {
+            continue;
+        };
+        scene.layers.push(ScanLayer {
+            scene_from_scan: car_from_scan,
+            normals: loaded.scan.oriented().then(|| loaded.scan.normals()),
+            ..ScanLayer::new(loaded.scan.geometry())
+        });
+    }
+    if scene.layers.is_empty() || results.set.hardpoints.is_empty() {
+        return None;
+    }
+    for hardpoint in &results.set.hardpoints {
+        let at = hardpoint.position.into();
+        let mut callout = Callout::hardpoint(at, stringline_job::hardpoint_words(hardpoint.role, hardpoint.side));
+        if let Some(u95) = hardpoint.u95 {
+            callout = callout.with(format!("± {} mm", two_significant(u95.position)));
+        }
+        if let Some(direction) = hardpoint.direction {
+            let step = Vec3::from(direction) * 40.0;
+            callout = callout.along(at - step, at + step);
+        }
+        scene.callouts.push(callout);
+    }
+    Some(render(&scene, &PictureSettings::default()))
+}
+
+fn settings(to_viewer: UnitVec3) -> PictureSettings {
+    let view = View::From { direction: to_viewer, up: Vec3::z_axis() };
+    PictureSettings { view, ..PictureSettings::default() }
+}
+
+/// The ids that a picture colours: facets of a mesh, points of a cloud.
+fn painted_of<'a>(geometry: &Geometry, patch: &'a Patch) -> &'a [u32] {
+    match geometry {
+        Geometry::Mesh(_) => &patch.facets,
+        Geometry::Cloud(_) => &patch.points,
+    }
+}
+
+/// Of the directions to the middles of a cube's edges and to its corners, the one to which
+/// the painted surface turns most; the first of equals.
+fn best_view(normals: impl Iterator<Item = Vec3>) -> UnitVec3 {
+    const STEPS: [f64; 3] = [1.0, -1.0, 0.0];
+    let directions: Vec<UnitVec3> = (0..27)
+        .map(|i| Vec3::new(STEPS[i / 9], STEPS[i / 3 % 3], STEPS[i % 3]))
+        // Seen square from one side a part looks flat, and from right above there is no up.
+        .filter(|v| v.iter().filter(|c| **c != 0.0).count() >= 2)
+        .map(UnitVector3::new_normalize)
+        .collect();
+    let mut scores = vec![0.0; directions.len()];
+    for normal in normals {
+        for (score, direction) in scores.iter_mut().zip(&directions) {
+            *score += direction.dot(&normal).max(0.0);
+        }
+    }
+    let best =
+        scores.iter().enumerate().fold(0, |best, (index, score)| if *score > scores[best] { index } else { best });
+    directions[best]
+}
+
+fn middle(points: &[Point3]) -> Point3 {
+    let sum = points.iter().fold(Vec3::zeros(), |sum, p| sum + p.coords);
+    Point3::from(sum / points.len().max(1) as f64)
+}
+
+/// `middle` is the painted points' own.
+fn callout(name: &Name, feature: &Feature, middle: &Point3, to_viewer: &UnitVec3) -> Callout {
+    let shape = &feature.shape;
+    let (kind, point) = (shape.kind(), shape.point());
+    let [low, high] = feature.extent.along;
+    let (anchor, axis) = match (kind, shape.direction()) {
+        // An axis far off what was painted would draw the part small: a flat face taken as round.
+        (Kind::Cylinder | Kind::Cone, Some(direction)) if (point - middle).norm() < 5.0 * (high - low) + 50.0 => {
+            let at = |along: f64| point + direction.into_inner() * along;
+            let near = if direction.dot(to_viewer) > 0.0 { at(high) } else { at(low) };
+            let over = 0.3 * (high - low) + 3.0;
+            (near, Some((at(low - over), at(high + over))))
+        }
+        (Kind::Plane | Kind::Cylinder | Kind::Cone, _) => (*middle, None),
+        _ => (point, None),
+    };
+    let symbol = match kind {
+        Kind::Plane => FormSymbol::Flatness,
+        Kind::Cylinder => FormSymbol::Cylindricity,
+        Kind::Cone | Kind::Sphere => FormSymbol::SurfaceProfile,
+        Kind::Circle => FormSymbol::Roundness,
+    };
+    let mut callout = Callout::feature(anchor, name.to_string());
+    if let Some((from, to)) = axis {
+        callout = callout.along(from, to);
+    }
+    let size = size(feature);
+    callout = callout.with(if size.is_empty() { words(kind, feature.side).to_owned() } else { size });
+    callout.with(TextLine::form(symbol, two_significant(feature.form_error)))
+}

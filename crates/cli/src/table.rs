@@ -1,0 +1,145 @@
+//! Tables and numbers for people.
+
+use stringline_core::covariance::two_significant;
+
+/// Where a column's text stands.
+#[derive(Clone, Copy)]
+pub(crate) enum Align {
+    Left,
+    Right,
+}
+
+/// Rows of text under headings, in aligned columns.
+pub(crate) struct Table {
+    align: Vec<Align>,
+    rows: Vec<Vec<String>>,
+}
+
+impl Table {
+    /// Begins with the headings.
+    pub(crate) fn new(columns: &[(&str, Align)]) -> Self {
+        Table {
+            align: columns.iter().map(|(_, align)| *align).collect(),
+            rows: vec![columns.iter().map(|(heading, _)| (*heading).to_owned()).collect()],
+        }
+    }
+
+    /// Adds a row.
+    pub(crate) fn row<const N: usize>(&mut self, cells: [String; N]) {
+        self.rows.push(cells.into());
+    }
+
+    /// Whether there are only headings.
+    pub(crate) fn is_empty(&self) -> bool {
+        self.rows.len() == 1
+    }
+}
+
+impl std::fmt::Display for Table {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let width_of = |column: usize| {
+            let cells = self.rows.iter().filter_map(|row| row.get(column));
+            cells.map(|cell| cell.chars().count()).max().unwrap_or(0)
+        };
+        let widths: Vec<usize> = (0..self.align.len()).map(width_of).collect();
+        for (number, row) in self.rows.iter().enumerate() {
+            let mut line = String::new();
+            for ((cell, &width), align) in row.iter().zip(&widths).zip(&self.align) {
+                if !line.is_empty() {
+                    line.push_str("  ");
+                }
+                match align {
+                    Align::Left => line.push_str(&format!("{cell:<width$}")),
+                    Align::Right => line.push_str(&format!("{cell:>width$}")),
+                }
+            }
+            writeln!(f, "{}", line.trim_end())?;
+            if number == 0 {
+                let rule: Vec<String> = widths.iter().map(|&width| "─".repeat(width)).collect();
+                writeln!(f, "{}", rule.join("  "))?;
+            }
+        }
+        Ok(())
+    }
+}
+
+/// A value rounded to the digits that its uncertainty leaves it: `12.346`.
+///
+/// The uncertainty has two significant digits (JCGM 100, 7.2.6). Without a finite one, or
+/// with none at all, the value has four decimals.
+pub(crate) fn rounded(value: f64, uncertainty: f64) -> String {
+    let decimals = if uncertainty.is_finite() && uncertainty > 0.0 {
+        two_significant(uncertainty).split_once('.').map_or(0, |(_, decimals)| decimals.len())
+    } else {
+        4
+    };
+    let text = format!("{value:.decimals$}");
+    // A zero has no sign.
+    let is_zero = text.chars().all(|c| matches!(c, '-' | '0' | '.'));
+    if is_zero { text.trim_start_matches('-').to_owned() } else { text }
+}
+
+/// A value with its expanded uncertainty: `12.346 ± 0.012`.
+pub(crate) fn with_uncertainty(value: f64, uncertainty: f64) -> String {
+    format!("{} ± {}", rounded(value, uncertainty), two_significant(uncertainty))
+}
+
+/// A position with one expanded uncertainty for all its coordinates: `(1.00, 2.00, 3.00)`.
+pub(crate) fn position(point: &stringline_core::Point3, uncertainty: f64) -> String {
+    let [x, y, z] = [point.x, point.y, point.z].map(|v| rounded(v, uncertainty));
+    format!("({x}, {y}, {z})")
+}
+
+/// A unit direction, to four decimals (0.006°).
+pub(crate) fn direction(d: &stringline_core::Vec3) -> String {
+    let [x, y, z] = [d.x, d.y, d.z].map(|v| rounded(v, 0.0));
+    format!("({x}, {y}, {z})")
+}
+
+/// A count with its thousands apart: `12 345`.
+pub(crate) fn count(n: usize) -> String {
+    let digits = n.to_string();
+    let mut text = String::new();
+    for (index, digit) in digits.chars().enumerate() {
+        if index > 0 && (digits.len() - index).is_multiple_of(3) {
+            text.push(' ');
+        }
+        text.push(digit);
+    }
+    text
+}
+
+/// `1 dab`, `2 dabs`.
+pub(crate) fn plural(n: usize, word: &str) -> String {
+    let s = if n == 1 { "" } else { "s" };
+    format!("{} {word}{s}", count(n))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn values_have_the_digits_that_their_uncertainty_leaves() {
+        assert_eq!(with_uncertainty(12.34567, 0.0123), "12.346 ± 0.012");
+        assert_eq!(with_uncertainty(1234.567, 34.6), "1235 ± 35");
+        assert_eq!(with_uncertainty(-0.00001, 0.02), "0.000 ± 0.020");
+        assert_eq!(with_uncertainty(7.0, 0.0), "7.0000 ± 0");
+        assert_eq!(with_uncertainty(1.0, f64::INFINITY), "1.0000 ± unknown");
+        // The uncertainty rounds up to the next power of ten and keeps its two digits.
+        assert_eq!(with_uncertainty(5.5555, 0.0996), "5.556 ± 0.100");
+    }
+
+    #[test]
+    fn columns_line_up() {
+        let mut table = Table::new(&[("name", Align::Left), ("Ø", Align::Right)]);
+        table.row(["a".into(), "10.5".into()]);
+        table.row(["longer".into(), "9.5".into()]);
+        assert_eq!(table.to_string(), "name       Ø\n──────  ────\na       10.5\nlonger   9.5\n");
+    }
+
+    #[test]
+    fn counts_are_readable() {
+        assert_eq!([0, 999, 1000, 1_234_567].map(count), ["0", "999", "1 000", "1 234 567"]);
+    }
+}
