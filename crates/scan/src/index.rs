@@ -1,56 +1,43 @@
-//! The spatial index: a k-d tree over the points in `f32`, answers checked in `f64`.
+//! The spatial index: a k-d tree over the points in `f32`.
 //!
-//! The tree holds coordinates relative to the scan's middle, where `f32` resolves better
-//! than a tenth of a micrometre over a metre. It only proposes candidates, searched a little
-//! wider than asked; distances, order and ties (lowest id first) are settled on the exact points.
+//! The tree holds coordinates relative to the scan's middle, where `f32` resolves a tenth of a
+//! micrometre over a metre: enough to say which points are near. Where a limit decides what
+//! belongs to a patch ([`Index::within`]), the tree only proposes and the exact points decide.
 
-use kiddo::{Donnelly, KdTree, SquaredEuclidean, leaf_strategy::FlatVec};
+use kiddo::{ImmutableKdTree, SquaredEuclidean};
 use rayon::prelude::*;
 use std::num::NonZero;
 use stringline_core::{Point3, Vec3};
 
-type Tree = KdTree<f32, u32, Donnelly<3>, FlatVec<f32, u32, 3, 32>, 3, 32>;
-
 /// Nothing lies farther out than this, mm: its square still fits `f32`.
 const FARTHEST: f64 = 1e18;
 
-/// An index over points that the caller keeps; every query takes the same slice again.
-pub(crate) struct Index {
+/// An index over points that the caller keeps.
+pub struct Index {
     /// `None` for no points.
-    tree: Option<Tree>,
+    tree: Option<ImmutableKdTree<f32, 3>>,
     middle: Point3,
 }
 
 impl Index {
-    /// Builds the tree on all cores. At most `u32::MAX` points.
-    pub(crate) fn new(points: &[Point3]) -> Index {
+    /// Builds the tree, on all cores, over at most `u32::MAX` points (mm).
+    pub fn new(points: &[Point3]) -> Index {
         let middle = middle(points);
         let near: Vec<[f32; 3]> = points.par_iter().map(|p| relative(p, &middle)).collect();
-        // Building fails only for more points than a u32 can number; a scan holds fewer.
-        let tree = if near.is_empty() { None } else { Tree::new_from_slice(&near).ok() };
+        // Building fails only for more points than a u32 can number.
+        let tree = if near.is_empty() { None } else { ImmutableKdTree::new_from_slice(&near).ok() };
         Index { tree, middle }
     }
 
-    /// The point nearest to `p`.
-    pub(crate) fn nearest(&self, points: &[Point3], p: &Point3) -> Option<u32> {
-        self.k_nearest(points, p, 1).first().copied()
+    /// The point nearest to `p`, by distances in `f32`; `None` if there are no points.
+    pub fn nearest(&self, p: &Point3) -> Option<u32> {
+        let query = relative(p, &self.middle);
+        let hit = self.tree.as_ref()?.query(&query).nearest_one::<SquaredEuclidean<f32>>();
+        Some(hit.execute().item)
     }
 
-    /// The `k` points nearest to `p`, nearest first; all of them if there are fewer.
-    pub(crate) fn k_nearest(&self, points: &[Point3], p: &Point3, k: usize) -> Vec<u32> {
-        let distance = |i: u32| (points[i as usize] - p).norm_squared();
-        let proposed = self.k_nearest_roughly(p, k);
-        let reach = proposed.iter().map(|&i| distance(i)).fold(0.0, f64::max);
-        // What rounding to f32 pushed out of the k nearest lies within their reach.
-        let mut found: Vec<(f64, u32)> = self.candidates(p, reach.sqrt()).map(|i| (distance(i), i)).collect();
-        found.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
-        found.truncate(k);
-        found.into_iter().map(|(_, i)| i).collect()
-    }
-
-    /// As [`Index::k_nearest`], with distances compared in `f32`: for statistics over
-    /// neighbourhoods, where it is twice as fast.
-    pub(crate) fn k_nearest_roughly(&self, p: &Point3, k: usize) -> Vec<u32> {
+    /// The `k` points nearest to `p`, nearest first by distances in `f32`; all of them if there are fewer.
+    pub fn k_nearest(&self, p: &Point3, k: usize) -> Vec<u32> {
         let (Some(tree), Some(k)) = (&self.tree, NonZero::new(k)) else {
             return Vec::new();
         };
@@ -62,36 +49,35 @@ impl Index {
             .collect()
     }
 
-    /// Every point within `radius` of `p`, in order of id.
-    pub(crate) fn within(&self, points: &[Point3], p: &Point3, radius: f64) -> Vec<u32> {
-        let mut found: Vec<u32> = self
-            .candidates(p, radius)
-            .filter(|&i| (points[i as usize] - p).norm_squared() <= radius * radius)
-            .collect();
+    /// Every one of `points`, which are those the index was built from, within `radius` (mm)
+    /// of `p`, in order of id.
+    pub fn within(&self, points: &[Point3], p: &Point3, radius: f64) -> Vec<u32> {
+        let mut found = self.within_roughly(p, radius);
+        found.retain(|&i| (points[i as usize] - p).norm_squared() <= radius * radius);
         found.sort_unstable();
         found
     }
 
-    /// All points within `radius` of `p` and a few just beyond it.
-    fn candidates(&self, p: &Point3, radius: f64) -> impl Iterator<Item = u32> {
+    /// All points within `radius` of `p` and a few just beyond it, in no particular order.
+    pub(crate) fn within_roughly(&self, p: &Point3, radius: f64) -> Vec<u32> {
+        let Some(tree) = &self.tree else {
+            return Vec::new();
+        };
         let centre = relative(p, &self.middle);
         // More than the rounding of the query, of a point at that distance and of the sum of squares.
         let size = centre.iter().fold(radius, |m, c| m.max(f64::from(c.abs())));
         let reach = radius + 8.0 * f64::from(f32::EPSILON) * size;
-        let reach_squared = (reach * reach).min(4.0 * FARTHEST * FARTHEST) as f32;
-        self.tree.iter().flat_map(move |tree| {
-            tree.query(&centre)
-                .within::<SquaredEuclidean<f32>>(reach_squared)
-                .unsorted()
-                .execute()
-                .into_iter()
-                .map(|hit| hit.item)
-        })
+        tree.query(&centre)
+            .within::<SquaredEuclidean<f32>>((reach * reach).min(4.0 * FARTHEST * FARTHEST) as f32)
+            .unsorted()
+            .execute()
+            .into_iter()
+            .map(|hit| hit.item)
+            .collect()
     }
 }
 
-/// Coordinates from the middle, kept inside what a squared `f32` can hold; NaN becomes 0
-/// (such a point is never an answer, its exact distance being NaN).
+/// Coordinates from the middle, kept inside what a squared `f32` can hold; NaN becomes 0.
 fn relative(p: &Point3, middle: &Point3) -> [f32; 3] {
     let d: Vec3 = p - middle;
     [d.x, d.y, d.z].map(|c| if c.is_nan() { 0.0 } else { c.clamp(-FARTHEST, FARTHEST) as f32 })
@@ -114,19 +100,14 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    fn brute_force(points: &[Point3], p: &Point3) -> Vec<(f64, u32)> {
-        let mut all: Vec<(f64, u32)> =
-            points.iter().enumerate().map(|(i, q)| ((q - p).norm_squared(), i as u32)).collect();
-        all.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
-        all
-    }
-
     fn cloud() -> impl Strategy<Value = Vec<Point3>> {
         // A coarse lattice makes ties and duplicates; an offset as of a car frame makes f32 round.
         let coordinate = prop_oneof![(-8i32..8).prop_map(|i| f64::from(i) * 0.1), -1.0..1.0];
         let point = prop::array::uniform3(coordinate);
-        (prop::collection::vec(point, 0..200), prop::sample::select(vec![0.0, 2500.0])).prop_map(|(points, offset)| {
-            points.into_iter().map(|[x, y, z]| Point3::new(x + offset, y - offset, z)).collect()
+        let offset = prop::sample::select(vec![0.0, 2500.0]);
+        (prop::collection::vec(point, 0..200), offset).prop_map(|(points, offset)| {
+            let moved = |[x, y, z]: [f64; 3]| Point3::new(x + offset, y - offset, z);
+            points.into_iter().map(moved).collect()
         })
     }
 
@@ -135,15 +116,28 @@ mod tests {
         fn answers_are_those_of_a_full_search(points in cloud(), k in 0usize..20, radius in 0.0..1.5f64) {
             let index = Index::new(&points);
             for p in points.iter().take(5).chain([&Point3::new(0.05, 0.05, 0.0)]) {
-                let all = brute_force(&points, p);
-                prop_assert_eq!(index.nearest(&points, p), all.first().map(|a| a.1));
-                let expected: Vec<u32> = all.iter().take(k).map(|a| a.1).collect();
-                prop_assert_eq!(index.k_nearest(&points, p, k), expected);
-                let mut expected: Vec<u32> = all.iter()
-                    .filter(|a| a.0 <= radius * radius)
-                    .map(|a| a.1).collect();
-                expected.sort_unstable();
-                prop_assert_eq!(index.within(&points, p, radius), expected);
+                let distance = |i: &u32| (points[*i as usize] - p).norm();
+                let mut all: Vec<u32> = (0..points.len() as u32).collect();
+                let inside: Vec<u32> = all.iter().copied()
+                    .filter(|&i| (points[i as usize] - p).norm_squared() <= radius * radius)
+                    .collect();
+                prop_assert_eq!(index.within(&points, p, radius), inside);
+                all.sort_by(|i, j| distance(i).total_cmp(&distance(j)));
+                all.truncate(k);
+                let found = index.k_nearest(p, k);
+                prop_assert_eq!(found.len(), all.len());
+                // Points as near as each other may change places.
+                let slack = 1e-6 * points.iter().map(|q| (q - p).norm()).fold(1.0, f64::max);
+                for (i, j) in found.iter().zip(&all) {
+                    prop_assert!((distance(i) - distance(j)).abs() < slack);
+                }
+                let mut distinct = found.clone();
+                distinct.sort_unstable();
+                distinct.dedup();
+                prop_assert_eq!(distinct.len(), found.len());
+                if let Some(nearest) = index.nearest(p) {
+                    prop_assert!((0..points.len() as u32).all(|i| distance(&nearest) <= distance(&i) + slack));
+                }
             }
         }
     }
@@ -154,16 +148,17 @@ mod tests {
             Point3::new(f64::NAN, 0.0, 0.0),
             Point3::new(f64::INFINITY, 0.0, 0.0),
             Point3::new(1e300, 0.0, 0.0),
-            Point3::new(1.0, 0.0, 0.0),
+            Point3::new(2.0, 0.0, 0.0),
         ];
         let index = Index::new(&points);
         assert_eq!(index.within(&points, &Point3::origin(), 10.0), [3]);
-        assert_eq!(index.nearest(&points, &Point3::new(0.9, 0.0, 0.0)), Some(3));
         assert!(index.within(&points, &Point3::new(f64::NAN, 0.0, 0.0), 1.0).is_empty());
+        assert_eq!(index.k_nearest(&Point3::new(1.9, 0.0, 0.0), 10).len(), 4);
         // As many as asked for, however many coincide: more than a leaf of the tree holds.
         let same = vec![Point3::new(1.0, 2.0, 3.0); 5000];
         let index = Index::new(&same);
-        assert_eq!(index.k_nearest(&same, &same[0], 3), [0, 1, 2]);
+        assert_eq!(index.k_nearest(&same[0], 3).len(), 3);
         assert_eq!(index.within(&same, &same[0], 0.0).len(), 5000);
+        assert_eq!(Index::new(&[]).nearest(&same[0]), None);
     }
 }

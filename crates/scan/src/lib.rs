@@ -4,8 +4,9 @@
 
 pub mod brush;
 pub mod geometry;
-mod index;
-mod normals;
+pub mod index;
+mod neighbourhoods;
+pub mod normals;
 pub mod order;
 pub mod read;
 mod rings;

@@ -2,13 +2,14 @@
 
 use crate::geometry::Mesh;
 use crate::index::Index;
+use crate::neighbourhoods;
 use crate::rings::Rings;
 use nalgebra::Matrix3;
 use rayon::prelude::*;
 use stringline_core::{Point3, Vec3};
 
 /// Points in the neighbourhood that a cloud's normal is estimated from, itself included.
-pub(crate) const NEIGHBOURHOOD: usize = 16;
+pub const NEIGHBOURHOOD: usize = 16;
 
 /// A neighbourhood narrower than this share of its length is a line: it has no normal.
 const LINE: f64 = 0.02;
@@ -29,16 +30,12 @@ pub(crate) fn of_mesh(mesh: &Mesh, rings: &Rings) -> Vec<Vec3> {
 /// Unit normals of a cloud: each is the direction in which the nearest
 /// [`NEIGHBOURHOOD`] points spread least (H. Hoppe et al., *Surface Reconstruction from
 /// Unorganized Points*, SIGGRAPH 1992, §3.1). Their sign is arbitrary. Zero where the
-/// neighbourhood is a point or a line.
-pub(crate) fn of_cloud(points: &[Point3], index: &Index) -> Vec<Vec3> {
-    points
-        .par_iter()
-        .with_min_len(1024)
-        .map(|p| {
-            let near = index.k_nearest_roughly(p, NEIGHBOURHOOD);
-            least_spread(near.iter().map(|&i| points[i as usize] - p))
-        })
-        .collect()
+/// neighbourhood is a point or a line. Fast for points in [`crate::order::z_order`].
+pub fn of_cloud(points: &[Point3], index: &Index) -> Vec<Vec3> {
+    neighbourhoods::map(points, index, NEIGHBOURHOOD, |point, near| {
+        let p = points[point as usize];
+        least_spread(near.iter().map(|&i| points[i as usize] - p))
+    })
 }
 
 /// The unit direction in which the offsets spread least; zero if they lie on a line.

@@ -134,9 +134,9 @@ impl Scan {
         self.spacing
     }
 
-    /// The point nearest to `p`; `None` for an empty scan. Of equally near ones the lowest id.
+    /// The point nearest to `p` (to a tenth of a micrometre); `None` for an empty scan.
     pub fn nearest(&self, p: &Point3) -> Option<u32> {
-        self.index.nearest(self.points(), p)
+        self.index.nearest(p)
     }
 
     /// The points within `radius` (mm) of `p`, in order of id.
@@ -144,9 +144,9 @@ impl Scan {
         self.index.within(self.points(), p, radius)
     }
 
-    /// The `k` points nearest to `p`, nearest first, of equally near ones the lowest id first.
+    /// The `k` points nearest to `p`, nearest first (to a tenth of a micrometre); all if there are fewer.
     pub fn k_nearest(&self, p: &Point3, k: usize) -> Vec<u32> {
-        self.index.k_nearest(self.points(), p, k)
+        self.index.k_nearest(p, k)
     }
 
     /// The points next to `point` on the surface, in order of id: on a mesh those that share a
@@ -220,7 +220,7 @@ fn spacing(points: &[Point3], index: &Index) -> f64 {
         .iter()
         .step_by(stride)
         .filter_map(|p| {
-            let near = index.k_nearest_roughly(p, 9);
+            let near = index.k_nearest(p, 9);
             let others = near.len().checked_sub(1).filter(|&n| n > 0)?;
             let reach = near.iter().map(|&i| (points[i as usize] - p).norm()).fold(0.0, f64::max);
             // Coincident points tell nothing.
