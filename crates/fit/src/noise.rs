@@ -41,18 +41,18 @@ pub(crate) struct NoiseSettings {
     /// Cells whose means are judged; the time goes with the cube of it. Default: 96.
     pub(crate) cells: usize,
     /// How much an inner sum of squares counts against independent errors. Cells of a correlated
-    /// field are not independent of each other, and no model of it is quite true. Default: 0.2.
+    /// field are not independent of each other, and no model of it is quite true. Default: 0.5.
     pub(crate) inner_weight: f64,
     /// Prior probability that the noise is white. Default: 0.5.
     pub(crate) white: f64,
     /// Prior probability, if it is not, that it falls off as `exp(−d/ℓ)` and not as
-    /// `exp(−d²/2ℓ²)`. Default: 0.25.
+    /// `exp(−d²/2ℓ²)`. Default: 0.4.
     pub(crate) exponential: f64,
 }
 
 impl Default for NoiseSettings {
     fn default() -> Self {
-        NoiseSettings { cells: 96, inner_weight: 0.2, white: 0.5, exponential: 0.25 }
+        NoiseSettings { cells: 96, inner_weight: 0.5, white: 0.5, exponential: 0.4 }
     }
 }
 
@@ -152,11 +152,11 @@ struct Run {
 }
 
 impl Run {
-    fn new(from: usize, order: &[usize], points: &[Point3], channels: usize) -> Run {
+    fn new(from: usize, rows: &[(Point3, usize)]) -> Run {
         let mut low = [f64::INFINITY; 3];
         let mut high = [f64::NEG_INFINITY; 3];
-        for &row in order {
-            for (k, &x) in points[row / channels].iter().enumerate() {
+        for (point, _) in rows {
+            for (k, &x) in point.iter().enumerate() {
                 low[k] = low[k].min(x);
                 high[k] = high[k].max(x);
             }
@@ -168,7 +168,7 @@ impl Run {
             }
         }
         let extent = high[axis] - low[axis];
-        Run { from, to: from + order.len(), extent, axis, middle: 0.5 * (low[axis] + high[axis]) }
+        Run { from, to: from + rows.len(), extent, axis, middle: 0.5 * (low[axis] + high[axis]) }
     }
 }
 
@@ -228,10 +228,13 @@ impl Cells {
     /// Halves the longest run until there are `wanted` of them, then on to finer sizes.
     fn gather(points: &[Point3], residuals: &[f64], jacobian: &DMatrix<f64>, channels: usize, wanted: usize) -> Cells {
         let n = residuals.len();
-        let mut order: Vec<usize> = (0..channels).flat_map(|c| (c..n).step_by(channels)).collect();
+        // The places go with the rows, so that halving reads memory in order.
+        let mut order: Vec<(Point3, usize)> = (0..channels)
+            .flat_map(|c| points.iter().enumerate().map(move |(i, point)| (*point, i * channels + c)))
+            .collect();
         let each = n / channels;
         let mut heap: BinaryHeap<Run> =
-            (0..channels).map(|c| Run::new(c * each, &order[c * each..(c + 1) * each], points, channels)).collect();
+            (0..channels).map(|c| Run::new(c * each, &order[c * each..(c + 1) * each])).collect();
         let size = heap.peek().map_or(0.0, |run| run.extent);
         let mut means = Vec::new();
         let mut sizes = Vec::new();
@@ -250,7 +253,7 @@ impl Cells {
                 let rows = &mut order[run.from..run.to];
                 let mut cut = 0;
                 for i in 0..rows.len() {
-                    if points[rows[i] / channels][run.axis] <= run.middle {
+                    if rows[i].0[run.axis] <= run.middle {
                         rows.swap(i, cut);
                         cut += 1;
                     }
@@ -261,8 +264,8 @@ impl Cells {
                     heap.push(Run { extent: 0.0, ..run });
                     continue;
                 }
-                heap.push(Run::new(run.from, left, points, channels));
-                heap.push(Run::new(run.from + cut, right, points, channels));
+                heap.push(Run::new(run.from, left));
+                heap.push(Run::new(run.from + cut, right));
             }
             let mut runs: Vec<&Run> = heap.iter().collect();
             runs.sort_by_key(|run| run.from);
@@ -271,16 +274,16 @@ impl Cells {
             for run in runs {
                 let rows = &order[run.from..run.to];
                 let count = rows.len() as f64;
-                let centre = rows.iter().fold(Point3::origin(), |sum, r| sum + points[r / channels].coords / count);
-                let around: f64 = rows.iter().map(|r| (points[r / channels] - centre).norm_squared()).sum();
+                let centre = rows.iter().fold(Point3::origin(), |sum, (q, _)| sum + q.coords / count);
+                let around: f64 = rows.iter().map(|(q, _)| (q - centre).norm_squared()).sum();
                 let spread = || Spread { count, variance: around / (2.0 * count) };
-                let residual = rows.iter().map(|&r| residuals[r]).sum::<f64>() / count.sqrt();
+                let residual = rows.iter().map(|&(_, r)| residuals[r]).sum::<f64>() / count.sqrt();
                 square += residual * residual;
                 spreads.push(spread());
                 if step == 0 {
                     let row = jacobian
                         .column_iter()
-                        .map(|column| rows.iter().map(|&r| column[r]).sum::<f64>() / count.sqrt())
+                        .map(|column| rows.iter().map(|&(_, r)| column[r]).sum::<f64>() / count.sqrt())
                         .collect();
                     means.push(Mean { spread: spread(), centre, channel: run.from / each, residual, row });
                 }
