@@ -137,7 +137,7 @@ pub struct Cover {
     pub failed: usize,
 }
 
-/// What one seed showed of one quantity: (error², Mahalanobis square over k², stated variance).
+/// What one seed showed of one quantity: its squared error, whether the region held it, its stated variance.
 #[derive(Clone, Copy)]
 struct Shown {
     error: f64,
@@ -262,8 +262,8 @@ pub fn noises() -> Vec<Common> {
         .collect()
 }
 
-/// Prints the table of every patch under every noise.
-pub fn print_table(seeds: u64, out: &mut impl std::io::Write) -> std::io::Result<()> {
+/// Prints the table of every patch with `only` in its name under every noise.
+pub fn print_table(seeds: u64, only: &str, out: &mut impl std::io::Write) -> std::io::Result<()> {
     writeln!(
         out,
         "cover of the stated 95 % regions, {seeds} seeds a row (± {:.1} % by chance); half the variance common over ℓ mm",
@@ -275,7 +275,7 @@ pub fn print_table(seeds: u64, out: &mut impl std::io::Write) -> std::io::Result
         "patch", "noise, ℓ", "position", "tilt", "radius", "stated σ / true", "ν", "failed"
     )?;
     writeln!(out, "{:<30} {:<16} {:>9} {:>7} {:>7} {:>16}", "", "", "%", "%", "%", "position  tilt")?;
-    for layout in layouts() {
+    for layout in layouts().into_iter().filter(|layout| layout.name.contains(only)) {
         for common in noises() {
             let c = layout.cover(common, 0..seeds);
             writeln!(

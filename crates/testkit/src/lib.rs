@@ -1,6 +1,7 @@
 //! Development only: the Kestrel scan generator, simulated patches and known bounds.
 
 pub mod bound;
+pub mod cover;
 pub mod kestrel;
 pub mod noise_field;
 pub mod patches;

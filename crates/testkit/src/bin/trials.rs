@@ -21,6 +21,15 @@ enum Trial {
         #[arg(long, default_value = "")]
         only: String,
     },
+    /// How often the stated 95 % regions hold the truth, with noise common to neighbours
+    Cover {
+        /// Seeds a row
+        #[arg(long, default_value_t = 1000)]
+        seeds: u64,
+        /// Only patches with this in their name
+        #[arg(long, default_value = "")]
+        only: String,
+    },
     /// Which shape: random patches of each kind
     Shape {
         /// Distinguishable patches of each kind
@@ -33,6 +42,7 @@ fn main() -> std::io::Result<()> {
     let out = &mut std::io::stdout();
     match Arguments::parse().trial {
         Trial::Bound { seeds, only } => stringline_testkit::bound::print_table(seeds, &only, out),
+        Trial::Cover { seeds, only } => stringline_testkit::cover::print_table(seeds, &only, out),
         Trial::Shape { count } => stringline_testkit::shape::print_table(count, out),
     }
 }
