@@ -142,7 +142,9 @@ fn finish(
     let [part] = parts;
     let map = part.map;
     let model = part.model.referred_to(&centroid).tidied();
-    let shown = oriented(model.scaled(normalised.scale), &chosen(normals, &settled.belongs));
+    let mut shown = oriented(model.scaled(normalised.scale), &chosen(normals, &settled.belongs));
+    // Scaling there and back costs a held radius its last digit.
+    shown.radius = settings.held_radius.unwrap_or(shown.radius);
     let kept = chosen(points, &settled.belongs);
     let (residuals, jacobian) = rows_of(&shown, &kept, &normalised.origin, &map);
     let estimate = noise::estimate(&kept, &residuals, &jacobian, &noise::NoiseSettings::default());
@@ -279,8 +281,8 @@ fn covered(filled: &[bool], points: usize) -> f64 {
     if occupied == 0 {
         return 0.0;
     }
-    // Few points leave gaps between them that are not missing surface.
-    let gap = ((4.0 * n as f64 / points as f64).ceil() as usize).clamp(4, n / 4);
+    // Few points, or rows of points, leave gaps between them that are not missing surface: 5° at least.
+    let gap = ((4.0 * n as f64 / points as f64).ceil() as usize).clamp(n / 72, n / 4);
     let first = filled.iter().position(|f| *f).unwrap_or(0);
     let mut total = 0;
     let mut since = 0;

@@ -73,7 +73,8 @@ fn used(ids: &[u32], feature: &Feature) -> Vec<u32> {
     ids.iter().enumerate().filter(|(i, _)| out.next_if(|&&o| o as usize == *i).is_none()).map(|(_, &id)| id).collect()
 }
 
-/// Everything that hangs together with `from` and belongs to the shape, in order of id.
+/// Everything that hangs together with `from` and belongs to the shape, with the ring of points that do
+/// not, by which the next fit finds the margin of the edge; in order of id.
 fn gather(scan: &Scan, from: &[u32], feature: &Feature, settings: &GrowSettings) -> Vec<u32> {
     let reach = settings.reach * feature.noise.sigma;
     let least_cosine = settings.turn_deg.to_radians().cos();
@@ -103,8 +104,8 @@ fn gather(scan: &Scan, from: &[u32], feature: &Feature, settings: &GrowSettings)
         for j in scan.neighbours(i) {
             if !seen[j as usize] {
                 seen[j as usize] = true;
+                gathered.push(j);
                 if belongs(j) {
-                    gathered.push(j);
                     front.push(j);
                 }
             }

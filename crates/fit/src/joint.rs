@@ -145,7 +145,8 @@ pub fn fit_joint(parts: &[JointPart], relation: Relation) -> Result<JointFit, Fi
         let centroid = kept[i].iter().fold(Vec3::zeros(), |sum, q| sum + (q - origin)) / kept[i].len() as f64;
         let normals = chosen(part.normals, &belongs[i]);
         let shown = |model: &Model| oriented(model.clone().referred_to(&centroid).tidied(), &normals);
-        let at = shown(&models[i]);
+        let mut at = shown(&models[i]);
+        at.radius = part.settings.held_radius.unwrap_or(at.radius);
         // Through the change of reference point too, hence by differences.
         let lift = by_differences(&models[i], &maps[i], |m| shown(m).to_shape(&origin, 1.0).parameters());
         let mut noise = noises[i];
@@ -200,11 +201,11 @@ fn related(starts: Vec<Model>, relation: Relation, points: &[&[Vec3]]) -> Vec<Mo
         }
         Relation::Square => {
             let (a, b) = (starts[0].w, starts[1].w);
-            // Both give way alike.
-            let lean = 0.5 * a.dot(&b);
+            // Both give way alike: the sum and the difference of two unit vectors are exactly square.
+            let (sum, difference) = ((a + b).normalize(), (a - b).normalize());
             vec![
-                about(&starts[0], starts[0].point, a - b * lean, starts[0].half_angle),
-                about(&starts[1], starts[1].point, b - a * lean, starts[1].half_angle),
+                about(&starts[0], starts[0].point, sum + difference, starts[0].half_angle),
+                about(&starts[1], starts[1].point, sum - difference, starts[1].half_angle),
             ]
         }
         Relation::CommonAxis => {
