@@ -168,13 +168,28 @@ fn fingerprint(second: u32, third: u32) -> u64 {
 /// The corners from the smallest index on: equal for every rotation, not for the reverse.
 fn rotated(corners: &[u32; 3]) -> [u32; 3] {
     let [a, b, c] = *corners;
-    if a <= b && a <= c {
-        [a, b, c]
-    } else if b <= c {
-        [b, c, a]
+    // Selections instead of branches: which corner is smallest cannot be predicted.
+    let smallest = smallest(corners);
+    let (is_a, is_b) = (a == smallest, b == smallest);
+    let second = if is_a {
+        b
+    } else if is_b {
+        c
     } else {
-        [c, a, b]
-    }
+        a
+    };
+    let third = if is_a {
+        c
+    } else if is_b {
+        a
+    } else {
+        b
+    };
+    [smallest, second, third]
+}
+
+fn smallest([a, b, c]: &[u32; 3]) -> u32 {
+    *a.min(b).min(c)
 }
 
 #[derive(Default)]
@@ -213,9 +228,10 @@ fn duplicates(facets: &[[u32; 3]], dropped: &[u32], mut suspects: Vec<u32>) -> V
         .flat_map_iter(|(chunk, facets)| {
             let suspect = &suspect;
             facets.iter().enumerate().filter_map(move |(facet, corners)| {
-                let corners = rotated(corners);
-                let word = suspect.get(corners[0] as usize / 64)?;
-                (word >> (corners[0] % 64) & 1 == 1).then_some((corners, (chunk * CHUNK + facet) as u32))
+                let first = smallest(corners);
+                let word = suspect.get(first as usize / 64)?;
+                ((word >> (first % 64)) & 1 == 1)
+                    .then(|| (rotated(corners), (chunk * CHUNK + facet) as u32))
             })
         })
         .filter(|(_, facet)| dropped.binary_search(facet).is_err())

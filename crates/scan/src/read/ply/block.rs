@@ -1,6 +1,7 @@
 //! The common binary layouts, decoded from blocks of bytes: vertices of fixed size with `float` or
 //! `double` coordinates, faces with one list of corners counted by a byte.
 
+use rayon::prelude::*;
 use stringline_core::{Point3, Vec3};
 
 use super::super::error::Problem;
@@ -8,6 +9,9 @@ use super::super::source::{BLOCK, Source};
 use super::super::{ReadSettings, within_limit};
 use super::header::{Element, Encoding, Kind, Scalar};
 use super::{Content, cut_short};
+
+/// The fewest records of a block that are worth handing to another core.
+const SHARE: usize = 4096;
 
 /// Where in a vertex record the numbers are.
 pub(super) struct VertexLayout {
@@ -69,23 +73,23 @@ pub(super) fn vertices(
             return Err(cut_short(element, element.count - left));
         }
         let block = &block[..records * layout.size];
-        let each = block.chunks_exact(layout.size);
+        let each = block.par_chunks_exact(layout.size).with_min_len(SHARE);
         match (encoding, floats, layout.normal) {
             // By far the most frequent layouts get loops without a choice inside.
             (Encoding::LittleEndian, [(0, false), (4, false), (8, false)], None) => {
-                content.points.extend(each.map(|record| {
+                content.points.par_extend(each.map(|record| {
                     let (floats, _) = record.as_chunks::<4>();
                     Point3::from([0, 1, 2].map(|k| f64::from(f32::from_le_bytes(floats[k]))))
                 }));
             }
             (Encoding::LittleEndian, [(0, true), (8, true), (16, true)], None) => {
-                content.points.extend(each.map(|record| {
+                content.points.par_extend(each.map(|record| {
                     let (doubles, _) = record.as_chunks::<8>();
                     Point3::from([0, 1, 2].map(|k| f64::from_le_bytes(doubles[k])))
                 }));
             }
             _ => {
-                for record in each {
+                for record in block.chunks_exact(layout.size) {
                     let read = |numbers: [Number; 3]| numbers.map(|n| float(record, n, encoding));
                     content.points.push(Point3::from(read(layout.position)));
                     if let Some(normal) = layout.normal {
@@ -159,10 +163,26 @@ pub(super) fn faces(
         let bits = if little { u32::from_le_bytes(bytes) } else { u32::from_be_bytes(bytes) };
         if layout.signed { i64::from(bits as i32) } else { i64::from(bits) }
     };
+    // Range is checked by the validator, in one pass over all; a negative index becomes one that
+    // no mesh has.
+    let triangle = |list: &[u8]| -> [u32; 3] {
+        let (list, _) = list.as_chunks();
+        [0, 1, 2].map(|k| index(list[k]).try_into().unwrap_or(u32::MAX))
+    };
     let mut left = element.count;
     while left > 0 {
         let block = source.fill(BLOCK)?;
         let mut at = 0;
+        // A block of nothing but triangles is decoded on all cores; any other record by record.
+        let size = fixed + 12;
+        let records = (block.len() / size).min(usize::try_from(left).unwrap_or(usize::MAX));
+        let triangles = || block[..records * size].par_chunks_exact(size).with_min_len(SHARE);
+        if triangles().all(|record| record[before] == 3) {
+            let facets = triangles().map(|record| triangle(&record[before + 1..]));
+            content.polygons.facets.par_extend(facets);
+            at = records * size;
+            left -= records as u64;
+        }
         while left > 0 {
             let rest = &block[at..];
             let Some(&corners) = rest.get(before) else {
@@ -172,17 +192,13 @@ pub(super) fn faces(
             let Some(record) = rest.get(..size) else {
                 break;
             };
-            let (list, _) = record[before + 1..].as_chunks::<4>();
-            match list {
-                // Range is checked by the validator, in one pass over all; a negative index
-                // becomes one that no mesh has.
-                [a, b, c, ..] if corners == 3 => {
-                    content.polygons.facets.push([*a, *b, *c].map(|i| index(i).try_into().unwrap_or(u32::MAX)));
-                }
-                _ => {
-                    let list = &list[..usize::from(corners)];
-                    content.polygons.push(list.iter().map(|i| index(*i)), content.vertices_announced)?;
-                }
+            let list = &record[before + 1..];
+            if corners == 3 {
+                content.polygons.facets.push(triangle(list));
+            } else {
+                let list = list.as_chunks().0[..usize::from(corners)].iter();
+                let list = list.map(|bytes| index(*bytes));
+                content.polygons.push(list, content.vertices_announced)?;
             }
             at += size;
             left -= 1;
