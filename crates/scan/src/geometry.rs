@@ -1,6 +1,7 @@
 //! What a scan holds: a mesh or a cloud, in f64 so that a car frame metres from
 //! its origin costs no precision.
 
+use rayon::prelude::*;
 use stringline_core::{Point3, Vec3};
 
 /// A triangle mesh with shared vertices, in the scan's frame, mm.
@@ -54,8 +55,8 @@ impl Geometry {
 
     /// Smallest and largest coordinates, mm; `None` for an empty scan.
     pub fn bounds(&self) -> Option<(Point3, Point3)> {
-        let mut points = self.points().iter();
-        let first = *points.next()?;
-        Some(points.fold((first, first), |(low, high), p| (low.inf(p), high.sup(p))))
+        let join = |(low, high): (Point3, Point3), (l, h): (Point3, Point3)| (low.inf(&l), high.sup(&h));
+        let bounds = |part: &[Point3]| part.iter().map(|p| (*p, *p)).reduce(join);
+        self.points().par_chunks(1 << 15).filter_map(bounds).reduce_with(join)
     }
 }

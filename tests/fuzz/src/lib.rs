@@ -19,7 +19,9 @@ pub fn read(data: &[u8], name: &str) {
             for facet in 0..mesh.facets.len() as u32 {
                 let [a, b, c] = mesh.facets[facet as usize];
                 assert!(a != b && b != c && a != c);
-                [a, b, c].map(|v| used[v as usize] = true);
+                for v in [a, b, c] {
+                    used[v as usize] = true;
+                }
             }
             assert!(used.iter().all(|u| *u));
         }

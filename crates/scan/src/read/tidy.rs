@@ -230,8 +230,7 @@ fn duplicates(facets: &[[u32; 3]], dropped: &[u32], mut suspects: Vec<u32>) -> V
             facets.iter().enumerate().filter_map(move |(facet, corners)| {
                 let first = smallest(corners);
                 let word = suspect.get(first as usize / 64)?;
-                ((word >> (first % 64)) & 1 == 1)
-                    .then(|| (rotated(corners), (chunk * CHUNK + facet) as u32))
+                ((word >> (first % 64)) & 1 == 1).then(|| (rotated(corners), (chunk * CHUNK + facet) as u32))
             })
         })
         .filter(|(_, facet)| dropped.binary_search(facet).is_err())
