@@ -35,29 +35,17 @@ fn part(name: &str) -> Result<Part, String> {
     Part::ALL
         .into_iter()
         .find(|part| part.name() == name)
-        .ok_or_else(|| {
-            format!(
-                "no such part; there are {}",
-                Part::ALL.map(Part::name).join(", ")
-            )
-        })
+        .ok_or_else(|| format!("no such part; there are {}", Part::ALL.map(Part::name).join(", ")))
 }
 
 fn main() -> Result<(), Box<dyn Error>> {
     let arguments = Arguments::parse();
-    let home = if arguments.triangles.is_some() {
-        "sample-scans/large"
-    } else {
-        "sample-scans"
-    };
+    let home = if arguments.triangles.is_some() { "sample-scans/large" } else { "sample-scans" };
     let out = arguments.out.unwrap_or_else(|| home.into());
     fs::create_dir_all(&out)?;
     let settings = ScanSettings {
         seed: arguments.seed,
-        noise: Noise {
-            sigma: arguments.noise,
-            ..ScanSettings::default().noise
-        },
+        noise: Noise { sigma: arguments.noise, ..ScanSettings::default().noise },
         triangles: arguments.triangles,
     };
     for part in Part::ALL {

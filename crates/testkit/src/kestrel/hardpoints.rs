@@ -81,11 +81,7 @@ pub fn hub_axis() -> UnitVec3 {
 /// From the contact centre, half the track out, up the wheel's plane.
 pub fn wheel_centre() -> Point3 {
     let (sin, cos) = (-STATIC_CAMBER_DEG.to_radians()).sin_cos();
-    Point3::new(
-        0.0,
-        0.5 * FRONT_TRACK - TYRE_LOADED_RADIUS * sin,
-        TYRE_LOADED_RADIUS * cos,
-    )
+    Point3::new(0.0, 0.5 * FRONT_TRACK - TYRE_LOADED_RADIUS * sin, TYRE_LOADED_RADIUS * cos)
 }
 
 /// Centre of the knuckle's hub face.

@@ -65,20 +65,16 @@ impl Sizing {
 
     /// The zones that matter within `reach` of `p`.
     fn near(&self, p: &Point3, reach: f64) -> Self {
-        let zones = self.zones.iter().filter(|zone| {
-            zone.size + self.growth * (zone.distance(p) - reach).max(0.0) < self.coarse
-        });
-        Self {
-            zones: zones.cloned().collect(),
-            patches: self.patches.clone(),
-            ..*self
-        }
+        let zones = self
+            .zones
+            .iter()
+            .filter(|zone| zone.size + self.growth * (zone.distance(p) - reach).max(0.0) < self.coarse);
+        Self { zones: zones.cloned().collect(), patches: self.patches.clone(), ..*self }
     }
 
     fn at(&self, p: &Point3) -> f64 {
-        let size = self.zones.iter().fold(self.coarse, |size, zone| {
-            size.min(zone.size + self.growth * zone.distance(p))
-        });
+        let size =
+            self.zones.iter().fold(self.coarse, |size, zone| size.min(zone.size + self.growth * zone.distance(p)));
         size * self.scale * (1.0 + 0.2 * self.patches.at(p).clamp(-1.5, 1.5))
     }
 }
@@ -153,10 +149,8 @@ struct Crossings {
 /// Meshes the skin of a solid.
 pub(crate) fn mesh(subject: &Subject) -> Skin {
     let lattice = Lattice::build(subject);
-    let crossings: Vec<Crossings> = (0..lattice.blocks.len())
-        .into_par_iter()
-        .map(|block| lattice.crossings(block))
-        .collect();
+    let crossings: Vec<Crossings> =
+        (0..lattice.blocks.len()).into_par_iter().map(|block| lattice.crossings(block)).collect();
 
     let leaves = lattice.blocks.iter().map(|b| b.leaves.len()).sum();
     let mut used = vec![false; leaves];
@@ -190,18 +184,10 @@ pub(crate) fn mesh(subject: &Subject) -> Skin {
     }
     let mut facets = Vec::with_capacity(crossings.iter().map(|c| c.quads.len() * 2).sum());
     for quad in crossings.iter().flat_map(|c| &c.quads) {
-        split(
-            quad.map(|leaf| number[leaf as usize]),
-            &vertices,
-            &mut facets,
-        );
+        split(quad.map(|leaf| number[leaf as usize]), &vertices, &mut facets);
     }
     let (vertices, normals) = vertices.into_iter().unzip();
-    Skin {
-        vertices,
-        normals,
-        facets,
-    }
+    Skin { vertices, normals, facets }
 }
 
 /// Cuts a quad along its shorter diagonal; one with a repeated corner is a single facet.
@@ -213,10 +199,7 @@ fn split(q: [u32; 4], vertices: &[(Point3, Vec3)], facets: &mut Vec<[u32; 3]>) {
     } else {
         [[q[0], q[1], q[3]], [q[1], q[2], q[3]]]
     };
-    facets.extend(
-        pair.into_iter()
-            .filter(|[a, b, c]| a != b && b != c && a != c),
-    );
+    facets.extend(pair.into_iter().filter(|[a, b, c]| a != b && b != c && a != c));
 }
 
 impl<'a> Lattice<'a> {
@@ -224,15 +207,8 @@ impl<'a> Lattice<'a> {
         let unit = subject.sizing.finest();
         let side = unit * f64::from(BLOCK);
         let (low, high) = subject.bounds;
-        let counts: [i32; 3] =
-            std::array::from_fn(|k| ((high[k] - low[k]) / side).ceil().max(1.0) as i32);
-        let mut lattice = Self {
-            subject,
-            unit,
-            counts,
-            places: Vec::new(),
-            blocks: Vec::new(),
-        };
+        let counts: [i32; 3] = std::array::from_fn(|k| ((high[k] - low[k]) / side).ceil().max(1.0) as i32);
+        let mut lattice = Self { subject, unit, counts, places: Vec::new(), blocks: Vec::new() };
         // Supers of 8³ blocks first, so that most of the box is left out at once.
         let group = 8;
         let groups = counts.map(|c| (c + group - 1) / group);
@@ -270,11 +246,7 @@ impl<'a> Lattice<'a> {
         if (0..3).any(|k| corner[k] >= self.counts[k]) {
             return;
         }
-        let cell = Leaf {
-            corner: corner.map(|c| c * BLOCK),
-            size: count * BLOCK,
-            near: true,
-        };
+        let cell = Leaf { corner: corner.map(|c| c * BLOCK), size: count * BLOCK, near: true };
         let (centre, reach) = self.ball(&cell);
         // With slack: vertices near the border are projected with this tree too.
         let solid = solid.near(&centre, 1.3 * reach);
@@ -283,13 +255,7 @@ impl<'a> Lattice<'a> {
         }
         if count == 1 {
             let sizing = self.subject.sizing.near(&centre, reach);
-            let mut block = Block {
-                corner: cell.corner,
-                solid,
-                nodes: vec![0],
-                leaves: Vec::new(),
-                first: 0,
-            };
+            let mut block = Block { corner: cell.corner, solid, nodes: vec![0], leaves: Vec::new(), first: 0 };
             self.refine(&mut block, 0, cell, &sizing);
             found.push(block);
             return;
@@ -308,8 +274,7 @@ impl<'a> Lattice<'a> {
         let large = |limit: f64| size > limit * 1.0001;
         if near
             && cell.size > 1
-            && (large(sizing.at(&centre))
-                || large(sizing.edges * sizing.scale) && self.bends(&cell, &block.solid))
+            && (large(sizing.at(&centre)) || large(sizing.edges * sizing.scale) && self.bends(&cell, &block.solid))
         {
             let first = block.nodes.len();
             block.nodes[node] = first as u32;
@@ -336,8 +301,7 @@ impl<'a> Lattice<'a> {
     fn may_cross(&self, cell: &Leaf, solid: &Solid) -> bool {
         let (centre, reach) = self.ball(cell);
         let reach = reach * STEEPEST;
-        solid.at(&centre).distance.abs() <= reach
-            && self.subject.window.at(&centre).distance <= reach
+        solid.at(&centre).distance.abs() <= reach && self.subject.window.at(&centre).distance <= reach
     }
 
     /// Whether the surface turns by more than 45° within a cell, or is met twice.
@@ -358,9 +322,7 @@ impl<'a> Lattice<'a> {
     }
 
     fn part(&self, place: [f64; 3]) -> Point3 {
-        self.subject
-            .part_from_scan
-            .transform_point(&self.scan(place))
+        self.subject.part_from_scan.transform_point(&self.scan(place))
     }
 
     fn place(&self, corner: [i32; 3]) -> Option<usize> {
@@ -392,14 +354,10 @@ impl<'a> Lattice<'a> {
 
     fn crossings(&self, block: usize) -> Crossings {
         let block = &self.blocks[block];
-        let mut found = Crossings {
-            quads: Vec::new(),
-            starts: vec![None; block.leaves.len()],
-        };
+        let mut found = Crossings { quads: Vec::new(), starts: vec![None; block.leaves.len()] };
         for (number, leaf) in block.leaves.iter().enumerate().filter(|(_, l)| l.near) {
-            let corner = |i: usize| -> [i32; 3] {
-                std::array::from_fn(|k| leaf.corner[k] + leaf.size * (i as i32 >> k & 1))
-            };
+            let corner =
+                |i: usize| -> [i32; 3] { std::array::from_fn(|k| leaf.corner[k] + leaf.size * (i as i32 >> k & 1)) };
             let values: [f64; 8] = std::array::from_fn(|i| {
                 let place = self.part(corner(i).map(f64::from));
                 block.solid.at(&place).distance
@@ -428,17 +386,9 @@ impl<'a> Lattice<'a> {
     }
 
     /// The facet pair of one crossed edge of `leaf`, if this leaf is the one to make it.
-    fn quad(
-        &self,
-        leaf: &Leaf,
-        axis: usize,
-        from: usize,
-        outward: bool,
-        quads: &mut Vec<[u32; 4]>,
-    ) {
+    fn quad(&self, leaf: &Leaf, axis: usize, from: usize, outward: bool, quads: &mut Vec<[u32; 4]>) {
         let (u, v) = ((axis + 1) % 3, (axis + 2) % 3);
-        let edge: [i32; 3] =
-            std::array::from_fn(|k| leaf.corner[k] + leaf.size * (from as i32 >> k & 1));
+        let edge: [i32; 3] = std::array::from_fn(|k| leaf.corner[k] + leaf.size * (from as i32 >> k & 1));
         let mut round = [0; 4];
         let mut owner = None;
         // The four cells round the edge, counter-clockwise seen from its far end.
@@ -476,9 +426,7 @@ impl<'a> Lattice<'a> {
         let (p, normal) = project(&block.solid, start, size);
         (
             self.subject.part_from_scan.inverse_transform_point(&p),
-            self.subject
-                .part_from_scan
-                .inverse_transform_vector(&normal),
+            self.subject.part_from_scan.inverse_transform_vector(&normal),
         )
     }
 }

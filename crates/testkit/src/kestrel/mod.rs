@@ -4,10 +4,13 @@
 //! table of [`hardpoints`]. The scanner's frame, noise, gaps and stray points are added
 //! afterwards, so the truth is known exactly. Nothing here is measured on a real car.
 
+mod chassis;
 pub mod hardpoints;
 mod knuckle;
+mod lower_arm;
 mod mesher;
 pub mod model;
+mod rack;
 mod scanner;
 mod solid;
 pub mod truth;
@@ -17,7 +20,7 @@ mod tests;
 
 use model::PartModel;
 use serde::Serialize;
-use stringline_core::RigidTransform;
+use stringline_core::{Point3, RigidTransform};
 use stringline_scan::write::{self, Precision, WriteError};
 use stringline_scan::{Cloud, Geometry};
 
@@ -47,11 +50,7 @@ impl Default for ScanSettings {
     fn default() -> Self {
         Self {
             seed: 2520,
-            noise: Noise {
-                sigma: 0.03,
-                correlated_share: 0.5,
-                correlation_length: 1.0,
-            },
+            noise: Noise { sigma: 0.03, correlated_share: 0.5, correlation_length: 1.0 },
             triangles: None,
         }
     }
@@ -62,42 +61,61 @@ impl Default for ScanSettings {
 pub enum Part {
     /// The left front knuckle.
     Knuckle,
+    /// The left lower arm.
+    LowerArm,
+    /// The chassis on the left: strut tower and lower arm's brackets.
+    ChassisLeft,
+    /// The right strut tower.
+    ChassisRight,
+    /// The steering rack.
+    Rack,
 }
 
 impl Part {
     /// All parts in the order they are written.
-    pub const ALL: [Part; 1] = [Part::Knuckle];
+    pub const ALL: [Part; 5] = [Part::Knuckle, Part::LowerArm, Part::ChassisLeft, Part::ChassisRight, Part::Rack];
 
     /// The scan's name, without ending.
     pub fn name(self) -> &'static str {
         match self {
             Part::Knuckle => "knuckle",
+            Part::LowerArm => "lower-arm",
+            Part::ChassisLeft => "chassis-left",
+            Part::ChassisRight => "chassis-right",
+            Part::Rack => "rack",
         }
     }
 
-    /// The scan's file name.
+    /// The scan's file name. The formats differ so that more than one reader is at work.
     pub fn file_name(self) -> &'static str {
         match self {
             Part::Knuckle => "knuckle.ply",
+            Part::LowerArm => "lower-arm.ply",
+            Part::ChassisLeft => "chassis-left.ply",
+            Part::ChassisRight => "chassis-right.stl",
+            Part::Rack => "rack.xyz",
         }
     }
 
-    /// Whether the scan holds points alone.
+    /// Whether the scan holds points alone, without normals.
     pub fn is_cloud(self) -> bool {
-        false
+        self == Part::Rack
     }
 
     /// The part as modelled, in the car frame.
     pub fn model(self) -> PartModel {
         match self {
             Part::Knuckle => knuckle::model(),
+            Part::LowerArm => lower_arm::model(),
+            Part::ChassisLeft => chassis::left(),
+            Part::ChassisRight => chassis::right(),
+            Part::Rack => rack::model(),
         }
     }
 
     fn seed(self, seed: u64) -> u64 {
         // Each part draws from its own stream, so that one alone comes out as among all.
-        seed.wrapping_mul(0x9e37_79b9_7f4a_7c15)
-            .wrapping_add(self as u64 + 1)
+        seed.wrapping_mul(0x9e37_79b9_7f4a_7c15).wrapping_add(self as u64 + 1)
     }
 }
 
@@ -107,23 +125,19 @@ pub struct Scan {
     pub geometry: Geometry,
     /// Takes scan coordinates to the car's.
     pub car_from_scan: RigidTransform,
+    /// This many points, the last ones, belong to no surface.
+    pub strays: usize,
 }
 
 /// Scans a part: the same settings give the same scan.
 pub fn scan(part: Part, model: &PartModel, settings: &ScanSettings) -> Scan {
     let scanned = scanner::scan(model, part.seed(settings.seed), settings);
     let geometry = if part.is_cloud() {
-        Geometry::Cloud(Cloud {
-            points: scanned.mesh.vertices,
-            normals: Vec::new(),
-        })
+        Geometry::Cloud(Cloud { points: scanned.mesh.vertices, normals: Vec::new() })
     } else {
         Geometry::Mesh(scanned.mesh)
     };
-    Scan {
-        geometry,
-        car_from_scan: scanned.car_from_scan,
-    }
+    Scan { geometry, car_from_scan: scanned.car_from_scan, strays: scanned.strays }
 }
 
 impl Part {
@@ -131,23 +145,25 @@ impl Part {
     ///
     /// # Errors
     /// Whatever the destination refuses.
-    pub fn write(
-        self,
-        geometry: &Geometry,
-        out: &mut dyn std::io::Write,
-    ) -> Result<(), WriteError> {
-        write::ply(geometry, Precision::Single, out)
+    pub fn write(self, geometry: &Geometry, out: &mut dyn std::io::Write) -> Result<(), WriteError> {
+        match (self, geometry) {
+            (Part::ChassisRight, Geometry::Mesh(mesh)) => write::stl(mesh, out),
+            (Part::Rack, _) => {
+                // A text file from a scanner has a few decimals, not seventeen digits.
+                let rounded = |p: &Point3| Point3::from(p.coords.map(|c| (c * 1e3).round() / 1e3));
+                let points = geometry.points().iter().map(rounded).collect();
+                let cloud = Cloud { points, normals: Vec::new() };
+                write::xyz(&Geometry::Cloud(cloud), out)
+            }
+            _ => write::ply(geometry, Precision::Single, out),
+        }
     }
 }
 
 /// How many points and facets there are, in words.
 pub fn describe(geometry: &Geometry) -> String {
     match geometry {
-        Geometry::Mesh(mesh) => format!(
-            "{} facets, {} vertices",
-            mesh.facets.len(),
-            mesh.vertices.len()
-        ),
+        Geometry::Mesh(mesh) => format!("{} facets, {} vertices", mesh.facets.len(), mesh.vertices.len()),
         Geometry::Cloud(cloud) => format!("{} points", cloud.points.len()),
     }
 }

@@ -7,6 +7,12 @@ use serde::Serialize;
 use stringline_core::{Point3, UnitVec3, Vec3, frame_about};
 use stringline_fit::feature::{Shape, Side};
 
+/// Cell size on most features, mm. Cells are the finest size times a power of two, so
+/// most come out at 1.2 mm, which puts vertices a millimetre apart; some patches are finer.
+const USUAL: f64 = 1.56;
+/// Cell size on small seats and holes, mm.
+pub(crate) const SMALL: f64 = 0.6;
+
 /// One touch of the brush that a person would make, in the frame of its feature.
 #[derive(Clone, Debug)]
 pub struct TrueDab {
@@ -27,21 +33,14 @@ pub(crate) struct Region {
 
 impl Region {
     pub(crate) fn ball(centre: Point3, radius: f64) -> Self {
-        Self {
-            ends: [centre; 2],
-            radius,
-        }
+        Self { ends: [centre; 2], radius }
     }
 
     /// Distance from the region's border, negative inside, mm.
     pub(crate) fn distance(&self, p: &Point3) -> f64 {
         let (w, axis) = (p - self.ends[0], self.ends[1] - self.ends[0]);
         let squared = axis.norm_squared();
-        let t = if squared > 0.0 {
-            (w.dot(&axis) / squared).clamp(0.0, 1.0)
-        } else {
-            0.0
-        };
+        let t = if squared > 0.0 { (w.dot(&axis) / squared).clamp(0.0, 1.0) } else { 0.0 };
         (w - axis * t).norm() - self.radius
     }
 }
@@ -83,7 +82,7 @@ impl TrueFeature {
             across: [0.0, f64::INFINITY],
             dabs: Vec::new(),
             breaks: Vec::new(),
-            cell: 1.3,
+            cell: USUAL,
         }
     }
 
@@ -96,15 +95,8 @@ impl TrueFeature {
         along: [f64; 2],
         side: Side,
     ) -> Self {
-        let shape = Shape::Cylinder {
-            point,
-            direction,
-            radius,
-        };
-        Self {
-            along,
-            ..Self::new(name, shape, side, direction)
-        }
+        let shape = Shape::Cylinder { point, direction, radius };
+        Self { along, ..Self::new(name, shape, side, direction) }
     }
 
     /// A tapered seat; `along` counts from `point` towards the wide end.
@@ -116,44 +108,19 @@ impl TrueFeature {
         half_angle: f64,
         along: [f64; 2],
     ) -> Self {
-        let shape = Shape::Cone {
-            point,
-            direction,
-            radius,
-            half_angle,
-        };
-        Self {
-            along,
-            ..Self::new(name, shape, Side::Internal, direction)
-        }
+        let shape = Shape::Cone { point, direction, radius, half_angle };
+        Self { along, ..Self::new(name, shape, Side::Internal, direction) }
     }
 
     /// A flat ring between two radii round `point`.
-    pub(crate) fn face(
-        name: &'static str,
-        point: Point3,
-        normal: UnitVec3,
-        across: [f64; 2],
-    ) -> Self {
-        Self {
-            across,
-            ..Self::new(name, Shape::Plane { point, normal }, Side::Unknown, normal)
-        }
+    pub(crate) fn face(name: &'static str, point: Point3, normal: UnitVec3, across: [f64; 2]) -> Self {
+        Self { across, ..Self::new(name, Shape::Plane { point, normal }, Side::Unknown, normal) }
     }
 
     /// A ball on a neck: `along` counts along `neck` from its centre.
-    pub(crate) fn ball(
-        name: &'static str,
-        centre: Point3,
-        radius: f64,
-        neck: UnitVec3,
-        along: [f64; 2],
-    ) -> Self {
+    pub(crate) fn ball(name: &'static str, centre: Point3, radius: f64, neck: UnitVec3, along: [f64; 2]) -> Self {
         let shape = Shape::Sphere { centre, radius };
-        Self {
-            along,
-            ..Self::new(name, shape, Side::External, neck)
-        }
+        Self { along, ..Self::new(name, shape, Side::External, neck) }
     }
 
     pub(crate) fn role(mut self, role: &'static str) -> Self {
@@ -186,12 +153,8 @@ impl TrueFeature {
                 let point = self.shape.point();
                 let (centre, outward) = match self.shape {
                     Shape::Plane { normal, .. } => (point + out * at, normal.into_inner()),
-                    Shape::Cylinder { radius, .. } => {
-                        (point + axis.into_inner() * at + out * radius, out)
-                    }
-                    Shape::Cone {
-                        radius, half_angle, ..
-                    } => (
+                    Shape::Cylinder { radius, .. } => (point + axis.into_inner() * at + out * radius, out),
+                    Shape::Cone { radius, half_angle, .. } => (
                         point + axis.into_inner() * at + out * (radius + at * half_angle.tan()),
                         out * half_angle.cos() - axis.into_inner() * half_angle.sin(),
                     ),
@@ -207,11 +170,7 @@ impl TrueFeature {
                     _ => outward,
                 };
                 if self.breaks.iter().all(|b| b.distance(&centre) > radius) {
-                    self.dabs.push(TrueDab {
-                        centre,
-                        radius,
-                        seen_from: UnitVec3::new_normalize(outward),
-                    });
+                    self.dabs.push(TrueDab { centre, radius, seen_from: UnitVec3::new_normalize(outward) });
                 }
             }
         }
@@ -223,8 +182,7 @@ impl TrueFeature {
         let w = p - self.shape.point();
         let along = self.along_direction.dot(&w);
         let across = (w - self.along_direction.into_inner() * along).norm();
-        (matches!(self.shape, Shape::Plane { .. })
-            || (self.along[0]..=self.along[1]).contains(&along))
+        (matches!(self.shape, Shape::Plane { .. }) || (self.along[0]..=self.along[1]).contains(&along))
             && (self.across[0]..=self.across[1]).contains(&across)
             && self.breaks.iter().all(|b| b.distance(p) > 0.0)
     }
@@ -235,20 +193,9 @@ impl TrueFeature {
             Shape::Plane { .. } | Shape::Circle { .. } => ([0.0, 0.0], self.across),
             Shape::Sphere { radius, .. } => (self.along, [0.0, radius]),
             Shape::Cylinder { radius, .. } => (self.along, [radius, radius]),
-            Shape::Cone {
-                radius, half_angle, ..
-            } => (
-                self.along,
-                self.along.map(|a| radius + a * half_angle.tan()),
-            ),
+            Shape::Cone { radius, half_angle, .. } => (self.along, self.along.map(|a| radius + a * half_angle.tan())),
         };
-        Zone {
-            point: self.shape.point(),
-            direction: self.along_direction,
-            along,
-            across,
-            size: self.cell,
-        }
+        Zone { point: self.shape.point(), direction: self.along_direction, along, across, size: self.cell }
     }
 }
 
@@ -294,6 +241,13 @@ pub enum Construction {
         /// Two planes.
         faces: [&'static str; 2],
     },
+    /// Where the common axis of two bores meets the plane midway between two faces.
+    JointAxisAndMidPlane {
+        /// Two cylinders on one axis.
+        axes: [&'static str; 2],
+        /// Two planes.
+        faces: [&'static str; 2],
+    },
     /// On an axis, this far from a face on the side its normal points to (negative: the other side).
     AxisFromFace {
         /// A cylinder.
@@ -334,43 +288,33 @@ impl Construction {
         let meet = |(point, along): (Point3, Vec3), (on, normal): (Point3, Vec3)| {
             point + along * (normal.dot(&(on - point)) / normal.dot(&along))
         };
+        let mid_plane = |faces: &[&str; 2]| {
+            let [(a, na), (b, nb)] = [axis(faces[0])?, axis(faces[1])?];
+            let normal = if na.dot(&nb) < 0.0 { na - nb } else { na + nb };
+            Some((nalgebra::center(&a, &b), normal))
+        };
         match self {
             Construction::Axis { feature } => {
                 let shape = find(feature)?;
                 Some((shape.point(), shape.direction()))
             }
-            Construction::Face {
-                feature,
-                axis: through,
-            } => {
+            Construction::Face { feature, axis: through } => {
                 let plane = axis(feature)?;
-                Some((
-                    meet(axis(through)?, plane),
-                    Some(UnitVec3::new_normalize(plane.1)),
-                ))
+                Some((meet(axis(through)?, plane), Some(UnitVec3::new_normalize(plane.1))))
             }
             Construction::SphereCentre { feature } => Some((find(feature)?.point(), None)),
-            Construction::GaugePoint {
-                feature,
-                gauge_diameter,
-            } => {
+            Construction::GaugePoint { feature, gauge_diameter } => {
                 let cone = find(feature)?;
                 let on_to = (0.5 * gauge_diameter - cone.radius()?) / cone.half_angle()?.tan();
                 Some((cone.point() + cone.direction()?.into_inner() * on_to, None))
             }
-            Construction::AxisAndPlane { axis: line, plane } => {
-                Some((meet(axis(line)?, axis(plane)?), None))
+            Construction::AxisAndPlane { axis: line, plane } => Some((meet(axis(line)?, axis(plane)?), None)),
+            Construction::AxisAndMidPlane { axis: line, faces } => Some((meet(axis(line)?, mid_plane(faces)?), None)),
+            Construction::JointAxisAndMidPlane { axes, faces } => {
+                let [(a, _), (b, _)] = [axis(axes[0])?, axis(axes[1])?];
+                Some((meet((a, b - a), mid_plane(faces)?), None))
             }
-            Construction::AxisAndMidPlane { axis: line, faces } => {
-                let [(a, na), (b, nb)] = [axis(faces[0])?, axis(faces[1])?];
-                let normal = if na.dot(&nb) < 0.0 { na - nb } else { na + nb };
-                Some((meet(axis(line)?, (nalgebra::center(&a, &b), normal)), None))
-            }
-            Construction::AxisFromFace {
-                axis: line,
-                face,
-                distance,
-            } => {
+            Construction::AxisFromFace { axis: line, face, distance } => {
                 let (line, face) = (axis(line)?, axis(face)?);
                 let along = line.1 * line.1.dot(&face.1).signum();
                 Some((meet(line, face) + along * *distance, None))
@@ -396,6 +340,8 @@ pub struct PartModel {
     pub(crate) bounds: [[f64; 3]; 2],
     /// Cell size on blank surfaces, mm.
     pub(crate) coarse: f64,
+    /// Cell size where blank surfaces bend sharply, mm.
+    pub(crate) edges: f64,
     /// Further places that need a fine mesh (thin walls).
     pub(crate) zones: Vec<Zone>,
     /// What the scanner did not see.

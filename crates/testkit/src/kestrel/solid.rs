@@ -54,26 +54,13 @@ pub(crate) enum Solid {
     /// A ball.
     Sphere { centre: Point3, radius: f64 },
     /// An endless round bar.
-    Cylinder {
-        point: Point3,
-        direction: UnitVec3,
-        radius: f64,
-    },
+    Cylinder { point: Point3, direction: UnitVec3, radius: f64 },
     /// An endless cone that opens along its direction.
-    Cone {
-        point: Point3,
-        direction: UnitVec3,
-        radius: f64,
-        half_angle: f64,
-    },
+    Cone { point: Point3, direction: UnitVec3, radius: f64, half_angle: f64 },
     /// A round bar with rounded ends, thickening from one end to the other.
     Bar { ends: [Point3; 2], radii: [f64; 2] },
     /// A box with rounded edges, centred on its own origin.
-    Block {
-        block_from_part: RigidTransform,
-        half: Vec3,
-        round: f64,
-    },
+    Block { block_from_part: RigidTransform, half: Vec3, round: f64 },
     /// See [`Plate`].
     Plate(Box<Plate>),
     /// All of its parts, with fillets of a radius where they meet.
@@ -83,11 +70,7 @@ pub(crate) enum Solid {
     /// Outside and inside swapped.
     Not(Box<Solid>),
     /// A skin made rough by a smooth random field.
-    Rough {
-        solid: Box<Solid>,
-        field: std::sync::Arc<SmoothField>,
-        amplitude: f64,
-    },
+    Rough { solid: Box<Solid>, field: std::sync::Arc<SmoothField>, amplitude: f64 },
 }
 
 /// The greater of two samples, with the edge between them rounded.
@@ -105,11 +88,7 @@ fn rounded_max(a: Sample, b: Sample, r: f64) -> Sample {
 
 /// [`rounded_max`] of values alone.
 fn rounded_max_value(a: f64, b: f64, r: f64) -> f64 {
-    if a <= -r || b <= -r || r == 0.0 {
-        a.max(b)
-    } else {
-        (a + r).hypot(b + r) - r
-    }
+    if a <= -r || b <= -r || r == 0.0 { a.max(b) } else { (a + r).hypot(b + r) - r }
 }
 
 /// Signed distance to a closed outline and its gradient, in the plane.
@@ -146,42 +125,26 @@ impl Solid {
     /// The value and gradient at a point.
     pub(crate) fn at(&self, p: &Point3) -> Sample {
         match self {
-            Solid::Constant { inside } => {
-                Sample::new(if *inside { -1e6 } else { 1e6 }, Vec3::zeros())
-            }
-            Solid::HalfSpace { point, normal } => {
-                Sample::new(normal.dot(&(p - point)), normal.into_inner())
-            }
+            Solid::Constant { inside } => Sample::new(if *inside { -1e6 } else { 1e6 }, Vec3::zeros()),
+            Solid::HalfSpace { point, normal } => Sample::new(normal.dot(&(p - point)), normal.into_inner()),
             Solid::Sphere { centre, radius } => {
                 let w = p - centre;
                 let length = w.norm().max(1e-12);
                 Sample::new(length - radius, w / length)
             }
-            Solid::Cylinder {
-                point,
-                direction,
-                radius,
-            } => {
+            Solid::Cylinder { point, direction, radius } => {
                 let w = p - point;
                 let w = w - direction.into_inner() * direction.dot(&w);
                 let length = w.norm().max(1e-12);
                 Sample::new(length - radius, w / length)
             }
-            Solid::Cone {
-                point,
-                direction,
-                radius,
-                half_angle,
-            } => {
+            Solid::Cone { point, direction, radius, half_angle } => {
                 let w = p - point;
                 let along = direction.dot(&w);
                 let w = w - direction.into_inner() * along;
                 let off = w.norm().max(1e-12);
                 let (sin, cos) = half_angle.sin_cos();
-                Sample::new(
-                    (off - radius) * cos - along * sin,
-                    w * (cos / off) - direction.into_inner() * sin,
-                )
+                Sample::new((off - radius) * cos - along * sin, w * (cos / off) - direction.into_inner() * sin)
             }
             Solid::Bar { ends, radii } => {
                 let (w, axis) = (p - ends[0], ends[1] - ends[0]);
@@ -197,11 +160,7 @@ impl Solid {
                 }
                 Sample::new(length - radii[0] - growth * clamped, gradient)
             }
-            Solid::Block {
-                block_from_part,
-                half,
-                round,
-            } => {
+            Solid::Block { block_from_part, half, round } => {
                 let q = block_from_part.transform_point(p).coords;
                 let excess = q.abs() - half.add_scalar(-round);
                 let outside = excess.sup(&Vec3::zeros());
@@ -213,24 +172,15 @@ impl Solid {
                     let nearest = excess.imax();
                     (excess[nearest], Vec3::ith(nearest, sign[nearest]))
                 };
-                Sample::new(
-                    distance - round,
-                    block_from_part.rotation.inverse() * gradient,
-                )
+                Sample::new(distance - round, block_from_part.rotation.inverse() * gradient)
             }
             Solid::Plate(plate) => {
                 let q = plate.plate_from_part.transform_point(p);
                 let (distance, [gx, gy]) = outline_distance(&plate.outline, q.x, q.y);
                 let wall = Sample::new(distance - plate.corner, Vec3::new(gx, gy, 0.0));
-                let face = Sample::new(
-                    q.z.abs() - plate.half,
-                    Vec3::new(0.0, 0.0, if q.z < 0.0 { -1.0 } else { 1.0 }),
-                );
+                let face = Sample::new(q.z.abs() - plate.half, Vec3::new(0.0, 0.0, if q.z < 0.0 { -1.0 } else { 1.0 }));
                 let sample = rounded_max(wall, face, plate.edge);
-                Sample::new(
-                    sample.distance,
-                    plate.plate_from_part.rotation.inverse() * sample.gradient,
-                )
+                Sample::new(sample.distance, plate.plate_from_part.rotation.inverse() * sample.gradient)
             }
             Solid::Union { parts, fillet } => parts
                 .iter()
@@ -243,11 +193,7 @@ impl Solid {
                 .reduce(|a, b| rounded_max(a, b, *round))
                 .unwrap_or(Sample::new(-1e6, Vec3::zeros())),
             Solid::Not(solid) => solid.at(p).negated(),
-            Solid::Rough {
-                solid,
-                field,
-                amplitude,
-            } => {
+            Solid::Rough { solid, field, amplitude } => {
                 let mut sample = solid.at(p);
                 // Far from the skin its roughness does not matter, and the field costs time.
                 if sample.distance.abs() < 12.0 {
@@ -279,57 +225,34 @@ impl Solid {
                 let margin = margin.max(*fillet);
                 let (kept, low, high) = keep(parts, centre, reach, margin, |low, _| low < margin);
                 let fold = |values: &[f64]| {
-                    -values
-                        .iter()
-                        .map(|v| -v)
-                        .reduce(|a, b| rounded_max_value(a, b, *fillet))
-                        .unwrap_or(-1e6)
+                    -values.iter().map(|v| -v).reduce(|a, b| rounded_max_value(a, b, *fillet)).unwrap_or(-1e6)
                 };
                 let bounds = (fold(&low), fold(&high));
-                let solid = gather(kept, false, |parts| Solid::Union {
-                    parts,
-                    fillet: *fillet,
-                });
+                let solid = gather(kept, false, |parts| Solid::Union { parts, fillet: *fillet });
                 (solid, bounds.0, bounds.1)
             }
             Solid::Common { parts, round } => {
                 let margin = margin.max(*round);
-                let (kept, low, high) =
-                    keep(parts, centre, reach, margin, |_, high| high > -margin);
+                let (kept, low, high) = keep(parts, centre, reach, margin, |_, high| high > -margin);
                 let fold = |values: &[f64]| {
-                    values
-                        .iter()
-                        .copied()
-                        .reduce(|a, b| rounded_max_value(a, b, *round))
-                        .unwrap_or(-1e6)
+                    values.iter().copied().reduce(|a, b| rounded_max_value(a, b, *round)).unwrap_or(-1e6)
                 };
                 let bounds = (fold(&low), fold(&high));
-                let solid = gather(kept, true, |parts| Solid::Common {
-                    parts,
-                    round: *round,
-                });
+                let solid = gather(kept, true, |parts| Solid::Common { parts, round: *round });
                 (solid, bounds.0, bounds.1)
             }
             Solid::Not(solid) => {
                 let (solid, low, high) = solid.pruned(centre, reach, margin);
                 (Solid::Not(Box::new(solid)), -high, -low)
             }
-            Solid::Rough {
-                solid,
-                field,
-                amplitude,
-            } => {
+            Solid::Rough { solid, field, amplitude } => {
                 // A field's value stays within five deviations.
                 let swing = 5.0 * amplitude;
                 let (solid, low, high) = solid.pruned(centre, reach, margin + swing);
                 let rough = if matches!(solid, Solid::Constant { .. }) {
                     solid
                 } else {
-                    Solid::Rough {
-                        solid: Box::new(solid),
-                        field: field.clone(),
-                        amplitude: *amplitude,
-                    }
+                    Solid::Rough { solid: Box::new(solid), field: field.clone(), amplitude: *amplitude }
                 };
                 (rough, low - swing, high + swing)
             }
@@ -342,23 +265,14 @@ impl Solid {
 
     /// This solid less `tool`, the new edges rounded.
     pub(crate) fn minus(self, tool: Solid, round: f64) -> Solid {
-        Solid::Common {
-            parts: vec![self, Solid::Not(Box::new(tool))],
-            round,
-        }
+        Solid::Common { parts: vec![self, Solid::Not(Box::new(tool))], round }
     }
 }
 
 type Kept = (Vec<Solid>, Vec<f64>, Vec<f64>);
 
 /// The parts that matter, and the bounds of all of them.
-fn keep(
-    parts: &[Solid],
-    centre: &Point3,
-    reach: f64,
-    margin: f64,
-    matters: impl Fn(f64, f64) -> bool,
-) -> Kept {
+fn keep(parts: &[Solid], centre: &Point3, reach: f64, margin: f64, matters: impl Fn(f64, f64) -> bool) -> Kept {
     let mut kept: Kept = (Vec::new(), Vec::new(), Vec::new());
     for part in parts {
         let (solid, low, high) = part.pruned(centre, reach, margin);
@@ -392,50 +306,20 @@ pub(crate) fn union(fillet: f64, parts: Vec<Solid>) -> Solid {
 
 /// A round bar with rounded ends.
 pub(crate) fn bar(a: Point3, b: Point3, ra: f64, rb: f64) -> Solid {
-    Solid::Bar {
-        ends: [a, b],
-        radii: [ra, rb],
-    }
+    Solid::Bar { ends: [a, b], radii: [ra, rb] }
 }
 
 /// A cylinder between two coordinates along its direction, its rims rounded.
-pub(crate) fn rod(
-    point: Point3,
-    direction: UnitVec3,
-    along: [f64; 2],
-    radius: f64,
-    round: f64,
-) -> Solid {
+pub(crate) fn rod(point: Point3, direction: UnitVec3, along: [f64; 2], radius: f64, round: f64) -> Solid {
     let mut parts = slab(point, direction, along);
-    parts.insert(
-        0,
-        Solid::Cylinder {
-            point,
-            direction,
-            radius,
-        },
-    );
+    parts.insert(0, Solid::Cylinder { point, direction, radius });
     Solid::Common { parts, round }
 }
 
 /// A cone's frustum between two coordinates along its direction, its rims sharp.
-pub(crate) fn frustum(
-    point: Point3,
-    direction: UnitVec3,
-    along: [f64; 2],
-    radius: f64,
-    half_angle: f64,
-) -> Solid {
+pub(crate) fn frustum(point: Point3, direction: UnitVec3, along: [f64; 2], radius: f64, half_angle: f64) -> Solid {
     let mut parts = slab(point, direction, along);
-    parts.insert(
-        0,
-        Solid::Cone {
-            point,
-            direction,
-            radius,
-            half_angle,
-        },
-    );
+    parts.insert(0, Solid::Cone { point, direction, radius, half_angle });
     Solid::Common { parts, round: 0.0 }
 }
 
@@ -448,11 +332,7 @@ fn slab(point: Point3, direction: UnitVec3, along: [f64; 2]) -> Vec<Solid> {
 
 /// A rounded box: `x` and `z` are its own axes (made square), `half` its half lengths along x, y, z.
 pub(crate) fn block(centre: Point3, z: UnitVec3, x: Vec3, half: [f64; 3], round: f64) -> Solid {
-    Solid::Block {
-        block_from_part: own_frame(centre, z, x),
-        half: Vec3::from(half),
-        round,
-    }
+    Solid::Block { block_from_part: own_frame(centre, z, x), half: Vec3::from(half), round }
 }
 
 /// An extruded outline: see [`Plate`]. The outline's x runs along `x` as far as square to `z`.
@@ -476,17 +356,10 @@ pub(crate) fn plate(
 
 /// Takes part coordinates to a frame at `origin` with the given z and, nearly, x.
 pub(crate) fn own_frame(origin: Point3, z: UnitVec3, x: Vec3) -> RigidTransform {
-    let x = UnitVec3::try_new(x - z.into_inner() * z.dot(&x), 1e-9)
-        .map_or_else(|| frame_about(&z).0, UnitVec3::into_inner);
+    let x =
+        UnitVec3::try_new(x - z.into_inner() * z.dot(&x), 1e-9).map_or_else(|| frame_about(&z).0, UnitVec3::into_inner);
     let y = z.cross(&x);
-    let rotation = nalgebra::Rotation3::from_matrix_unchecked(nalgebra::Matrix3::from_columns(&[
-        x,
-        y,
-        z.into_inner(),
-    ]));
-    RigidTransform::from_parts(
-        origin.coords.into(),
-        nalgebra::UnitQuaternion::from_rotation_matrix(&rotation),
-    )
-    .inverse()
+    let rotation = nalgebra::Rotation3::from_matrix_unchecked(nalgebra::Matrix3::from_columns(&[x, y, z.into_inner()]));
+    RigidTransform::from_parts(origin.coords.into(), nalgebra::UnitQuaternion::from_rotation_matrix(&rotation))
+        .inverse()
 }

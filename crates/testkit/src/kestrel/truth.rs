@@ -89,19 +89,11 @@ fn numbers(v: &Vec3) -> [f64; 3] {
 }
 
 fn placed(point: &Point3, direction: Option<Vec3>) -> Placed {
-    Placed {
-        point: numbers(&point.coords),
-        direction: direction.as_ref().map(numbers),
-    }
+    Placed { point: numbers(&point.coords), direction: direction.as_ref().map(numbers) }
 }
 
 /// The truth beside one scan.
-pub fn of_scan(
-    part: Part,
-    model: &PartModel,
-    settings: &ScanSettings,
-    car_from_scan: &RigidTransform,
-) -> ScanTruth {
+pub fn of_scan(part: Part, model: &PartModel, settings: &ScanSettings, car_from_scan: &RigidTransform) -> ScanTruth {
     let matrix = car_from_scan.to_homogeneous();
     let to_scan = |p: &Point3| car_from_scan.inverse_transform_point(p);
     let turn = |v: Vec3| car_from_scan.inverse_transform_vector(&v);
@@ -198,15 +190,11 @@ pub fn of_car() -> CarTruth {
     let damper = Some(h::damper_axis().into_inner());
     let clamp = h::point(h::STRUT_LOWER);
     let ear = |up: f64| h::from_hub(h::BRAKE_MOUNT_FACE, h::BRAKE_MOUNT_FORWARD, up);
-    let left: [(&'static str, Point3, Option<Vec3>); 17] = [
+    let left = [
         ("strut_top", h::point(h::STRUT_TOP), None),
         ("strut_lower", clamp, None),
         ("damper_axis", clamp, damper),
-        (
-            "spring_seat",
-            clamp + h::damper_axis().into_inner() * h::SPRING_SEAT_ABOVE_CLAMP,
-            None,
-        ),
+        ("spring_seat", clamp + h::damper_axis().into_inner() * h::SPRING_SEAT_ABOVE_CLAMP, None),
         ("lower_arm_front", h::point(h::LOWER_ARM_FRONT), None),
         ("lower_arm_rear", h::point(h::LOWER_ARM_REAR), None),
         ("lower_ball_joint", h::point(h::LOWER_BALL_JOINT), None),
@@ -219,17 +207,18 @@ pub fn of_car() -> CarTruth {
         ("brake_mount_1", ear(h::BRAKE_MOUNT_UP), None),
         ("brake_mount_2", ear(-h::BRAKE_MOUNT_UP), None),
         ("anti_roll_link", h::point(h::ANTI_ROLL_LINK), None),
-        ("strut_top", h::right_strut_top(), None),
     ];
-    let hardpoints = left
-        .iter()
-        .enumerate()
-        .map(|(i, (role, point, direction))| CarHardpoint {
+    // Of the right side only what is scanned.
+    let right =
+        [("strut_top", h::right_strut_top(), None), ("tie_rod_inner", h::mirrored(h::point(h::TIE_ROD_INNER)), None)];
+    let entry = |side| {
+        move |(role, point, direction): &(&'static str, Point3, Option<Vec3>)| CarHardpoint {
             role,
-            side: if i + 1 == left.len() { "right" } else { "left" },
+            side,
             place: placed(point, *direction),
-        })
-        .collect();
+        }
+    };
+    let hardpoints = left.iter().map(entry("left")).chain(right.iter().map(entry("right"))).collect();
     CarTruth {
         format: FORMAT,
         version: 1,
