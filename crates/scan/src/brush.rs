@@ -2,8 +2,8 @@
 //!
 //! A dab selects, of the points within its radius that face where it was seen from, those that
 //! hang together with the touched one along the surface. What lies behind a thin wall faces away;
-//! what faces the viewer across a gap hangs together with nothing touched. The result is a
-//! set, defined without reference to any order of visiting, so a job replays to the same ids.
+//! what faces the viewer across a gap hangs together with nothing touched. Nothing depends on
+//! chance or on the number of threads, so a job replays to the same ids.
 
 use crate::geometry::Geometry;
 use crate::scan::Scan;
@@ -187,13 +187,15 @@ impl Scan {
             .copied()
             .min_by(|&i, &j| distance(i).total_cmp(&distance(j)).then(i.cmp(&j)))
             .ok_or(PaintError::FacesAway { dab: number, at, radius })?;
-        if view.is_none() {
-            // No view of a surface without a normal: then the neighbourhood alone decides.
-            if let Some(own) = self.own_view(touched, &candidates) {
-                candidates.retain(|&i| i == touched || self.faces(i, &own));
-            }
+        // No view of a surface without a normal: then the neighbourhood alone decides.
+        let view = match view {
+            Some(view) => view,
+            None => self.own_view(touched, &candidates).unwrap_or_else(Vec3::zeros),
+        };
+        if view != Vec3::zeros() {
+            candidates.retain(|&i| i == touched || self.faces(i, &view));
         }
-        Ok(self.connected(touched, &candidates))
+        Ok(self.connected(touched, &candidates, &view))
     }
 
     /// Whether a point's surface is turned towards `view`.
@@ -224,7 +226,7 @@ impl Scan {
     }
 
     /// The candidates that hang together with `seed`, itself one of them.
-    fn connected(&self, seed: u32, candidates: &[u32]) -> Vec<u32> {
+    fn connected(&self, seed: u32, candidates: &[u32], view: &Vec3) -> Vec<u32> {
         match (self.geometry(), self.rings()) {
             (Geometry::Mesh(mesh), Some(rings)) => {
                 let mut open = Marks::new(self.points().len());
@@ -251,10 +253,23 @@ impl Scan {
                 let mut open = Cells::new(self, candidates);
                 open.take(|i| i == seed, &self.points()[seed as usize], &mut Vec::new());
                 let mut found = vec![seed];
+                // Normals whose sign means nothing take it from the point they were reached from,
+                // so that going round the edge of a fin leads to a side that faces away.
+                let signed = |point: u32, before: &Vec3| {
+                    let normal = self.normals()[point as usize];
+                    if self.oriented() || normal.dot(before) >= 0.0 { normal } else { -normal }
+                };
+                let mut normals = vec![signed(seed, view)];
                 let mut next = 0;
                 while let Some(&point) = found.get(next) {
+                    let normal = normals[next];
                     next += 1;
-                    open.take(|other| self.linked(point, other), &self.points()[point as usize], &mut found);
+                    let take = |other| {
+                        let turned_away = !self.oriented() && signed(other, &normal).dot(view) < 0.0;
+                        self.linked(point, other) && !turned_away
+                    };
+                    open.take(take, &self.points()[point as usize], &mut found);
+                    normals.extend(found[normals.len()..].iter().map(|&other| signed(other, &normal)));
                 }
                 found
             }

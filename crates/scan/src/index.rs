@@ -52,28 +52,27 @@ impl Index {
     /// Every one of `points`, which are those the index was built from, within `radius` (mm)
     /// of `p`, in order of id.
     pub fn within(&self, points: &[Point3], p: &Point3, radius: f64) -> Vec<u32> {
-        let mut found = self.within_roughly(p, radius);
-        found.retain(|&i| (points[i as usize] - p).norm_squared() <= radius * radius);
+        let mut found = Vec::new();
+        self.visit_within_roughly(p, radius, |i| {
+            if (points[i as usize] - p).norm_squared() <= radius * radius {
+                found.push(i);
+            }
+        });
         found.sort_unstable();
         found
     }
 
-    /// All points within `radius` of `p` and a few just beyond it, in no particular order.
-    pub(crate) fn within_roughly(&self, p: &Point3, radius: f64) -> Vec<u32> {
+    /// Visits all points within `radius` of `p` and a few just beyond it, in no particular order.
+    pub(crate) fn visit_within_roughly(&self, p: &Point3, radius: f64, mut visit: impl FnMut(u32)) {
         let Some(tree) = &self.tree else {
-            return Vec::new();
+            return;
         };
         let centre = relative(p, &self.middle);
         // More than the rounding of the query, of a point at that distance and of the sum of squares.
         let size = centre.iter().fold(radius, |m, c| m.max(f64::from(c.abs())));
         let reach = radius + 8.0 * f64::from(f32::EPSILON) * size;
-        tree.query(&centre)
-            .within::<SquaredEuclidean<f32>>((reach * reach).min(4.0 * FARTHEST * FARTHEST) as f32)
-            .unsorted()
-            .execute()
-            .into_iter()
-            .map(|hit| hit.item)
-            .collect()
+        let reach_squared = (reach * reach).min(4.0 * FARTHEST * FARTHEST) as f32;
+        tree.query(&centre).within::<SquaredEuclidean<f32>>(reach_squared).unsorted().visit(|hit| visit(hit.item));
     }
 }
 

@@ -15,8 +15,8 @@ const RUN: usize = 32;
 /// Points one worker takes at a time.
 const SHARE: usize = 64 * RUN;
 
-/// The ball reaches beyond the run by this many times the distance of the middle point's
-/// farthest neighbour. Points in sparser spots than that are asked of the tree.
+/// The ball reaches beyond the run by this many times the usual distance of a point's farthest
+/// neighbour. Points in sparser spots than that are asked of the tree.
 const MARGIN: f64 = 1.3;
 
 /// A point's farthest neighbour is looked for this many times as far as its predecessor's,
@@ -25,6 +25,9 @@ const GUESS: f32 = 1.15;
 
 /// A run that reaches this many margins from its centre is not in one place: it is halved.
 const WIDEST: f64 = 4.0;
+
+/// Distances looked over at once.
+const BLOCK: usize = 8;
 
 /// A ball that holds more points than this is no help; coincident points are such a case.
 const FULLEST: usize = 32 * RUN;
@@ -62,6 +65,8 @@ struct Ball {
     /// A squared distance's bits above, a place in the ball below: sorts by distance.
     keys: Vec<u64>,
     near: Vec<u32>,
+    /// How far the farthest neighbour of the last point was, mm, unless it had to be asked of the tree.
+    usual: Option<f32>,
 }
 
 impl Ball {
@@ -76,9 +81,13 @@ impl Ball {
         results: &mut [R],
     ) {
         let run = &points[first..first + results.len()];
-        let typical = &run[run.len() / 2];
-        let margin = MARGIN
-            * index.k_nearest(typical, k).iter().map(|&i| (points[i as usize] - typical).norm()).fold(0.0, f64::max);
+        let middle = &run[run.len() / 2];
+        // Points that follow one another in the order are about equally far apart.
+        let usual = self.usual.map_or_else(
+            || index.k_nearest(middle, k).iter().map(|&i| (points[i as usize] - middle).norm()).fold(0.0, f64::max),
+            f64::from,
+        );
+        let margin = MARGIN * usual;
         let (low, high) = run.iter().fold((run[0], run[0]), |(low, high), p| (low.inf(p), high.sup(p)));
         let centre = nalgebra::center(&low, &high);
         let reach = run.iter().map(|p| (p - centre).norm()).fold(0.0, f64::max);
@@ -106,22 +115,27 @@ impl Ball {
                 None => f((first + i) as u32, &index.k_nearest(&run[i], k)),
             };
             guess = farthest.map_or(f32::INFINITY, |d| d * GUESS);
+            self.usual = farthest;
         }
     }
 
     /// Takes the points within `margin` of a box of that size about `centre`, whose points
     /// lie within `reach` of it.
     fn fill(&mut self, points: &[Point3], index: &Index, centre: &Point3, size: &Vec3, reach: f64, margin: f64) {
-        self.ids = index.within_roughly(centre, reach + margin);
         let half = size / 2.0 + Vec3::repeat(margin);
-        self.ids.retain(|&i| (points[i as usize] - centre).abs() <= half);
-        let offsets = || self.ids.iter().map(|&i| points[i as usize] - centre);
+        self.ids.clear();
         self.x.clear();
-        self.x.extend(offsets().map(|d| d.x as f32));
         self.y.clear();
-        self.y.extend(offsets().map(|d| d.y as f32));
         self.z.clear();
-        self.z.extend(offsets().map(|d| d.z as f32));
+        index.visit_within_roughly(centre, reach + margin, |id| {
+            let d = points[id as usize] - centre;
+            if d.abs() <= half {
+                self.ids.push(id);
+                self.x.push(d.x as f32);
+                self.y.push(d.y as f32);
+                self.z.push(d.z as f32);
+            }
+        });
         self.distance.resize(self.ids.len(), 0.0);
         self.keys.resize(self.ids.len(), 0);
     }
@@ -154,10 +168,16 @@ impl Ball {
     /// Puts what lies within a squared distance first into `keys`; returns how many.
     fn gather(&mut self, limit: f32) -> usize {
         let mut count = 0;
-        for (i, &distance) in self.distance.iter().enumerate() {
-            // Written always and kept only if near: no branch to guess wrong.
-            self.keys[count] = u64::from(distance.to_bits()) << 32 | i as u64;
-            count += usize::from(distance <= limit);
+        for (block, distances) in self.distance.chunks(BLOCK).enumerate() {
+            // Most blocks hold nothing near: the tree hands out its leaves one after the other.
+            if !distances.iter().fold(false, |any, &d| any | (d <= limit)) {
+                continue;
+            }
+            for (i, &distance) in distances.iter().enumerate() {
+                // Written always and kept only if near: no branch to guess wrong.
+                self.keys[count] = u64::from(distance.to_bits()) << 32 | (block * BLOCK + i) as u64;
+                count += usize::from(distance <= limit);
+            }
         }
         count
     }

@@ -68,9 +68,10 @@ fn smallest_eigenvector(m: &Matrix3<f64>) -> Option<Vec3> {
         return None;
     }
     let half_det = ((deviation / p).determinant() / 2.0).clamp(-1.0, 1.0);
-    let angle = half_det.acos() / 3.0;
-    let largest = 1.0 + 2.0 * p * angle.cos();
-    let smallest = 1.0 + 2.0 * p * (angle + std::f64::consts::TAU / 3.0).cos();
+    let (sine, cosine) = (half_det.acos() / 3.0).sin_cos();
+    let largest = 1.0 + 2.0 * p * cosine;
+    // The cosine a third of a turn on.
+    let smallest = 1.0 - p * (cosine + 3.0_f64.sqrt() * sine);
     let middle = 3.0 - largest - smallest;
     if middle <= LINE * LINE * largest {
         return None;

@@ -45,11 +45,13 @@ fn a_thin_wall_is_not_painted_through() {
 #[test]
 fn the_edge_of_a_fin_is_not_crossed() {
     let mesh = block([40.0, 30.0, 1.0], 0.25, 0.02);
-    for scan in as_scans(&mesh).into_iter().take(2) {
+    for scan in as_scans(&mesh) {
         // Two millimetres from the edge at x = 40, seen square to the face.
         let dab = seen(Dab::new(Point3::new(38.0, 15.0, 1.0), 6.0), [0.0, 0.0, 1.0]);
         let patch = scan.paint(&[dab]).unwrap();
-        assert!(painted(&scan, &patch).all(|p| p.z > 0.9));
+        // Normals estimated from a neighbourhood round an edge off by up to its size.
+        let lowest = if scan.oriented() { 0.9 } else { 0.4 };
+        assert!(painted(&scan, &patch).all(|p| p.z > lowest));
         assert!(painted(&scan, &patch).any(|p| p.x > 39.9));
     }
 }
