@@ -1,7 +1,6 @@
 //! Pictures of a job's scans with its features and hardpoints.
 
 use crate::feature_report::{size, words};
-use nalgebra::UnitVector3;
 use stringline_core::covariance::two_significant;
 use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3};
 use stringline_fit::{Feature, Kind};
@@ -30,9 +29,10 @@ pub(crate) fn of_scan(job: &Job, results: &Results, name: &Name, loaded: &Loaded
         painted: &painted,
         ..ScanLayer::new(geometry)
     });
-    let normals = features.iter().flat_map(|(_, f)| &f.patch.points);
-    let normals = normals.filter_map(|&point| loaded.scan.normals().get(point as usize));
-    let to_viewer = best_view(normals.map(|normal| scene_from_scan.rotation * normal));
+    let normal = |&point: &u32| loaded.scan.normals().get(point as usize).map(|n| scene_from_scan.rotation * n);
+    let normals: Vec<Vec<Vec3>> =
+        features.iter().map(|(_, f)| f.patch.points.iter().filter_map(normal).collect()).collect();
+    let to_viewer = best_view(&normals);
     scene.callouts = features
         .iter()
         .map(|(name, f)| {
@@ -93,33 +93,33 @@ fn painted_of<'a>(geometry: &Geometry, patch: &'a Patch) -> &'a [u32] {
     }
 }
 
-/// Of the directions to the middles of a cube's edges and to its corners, the one to which
-/// the painted surface turns most; the first of equals.
-fn best_view(normals: impl Iterator<Item = Vec3>) -> UnitVec3 {
-    const STEPS: [f64; 3] = [1.0, -1.0, 0.0];
-    let directions: Vec<UnitVec3> = (0..27)
-        .map(|i| Vec3::new(STEPS[i / 9], STEPS[i / 3 % 3], STEPS[i % 3]))
-        // Seen square from one side a part looks flat, and from right above there is no up.
-        .filter(|v| v.iter().filter(|c| **c != 0.0).count() >= 2)
-        .map(UnitVector3::new_normalize)
-        .collect();
-    let mut scores = vec![0.0; directions.len()];
-    for normal in normals {
-        for (score, direction) in scores.iter_mut().zip(&directions) {
-            *score += direction.dot(&normal).max(0.0);
-        }
-    }
-    let best =
-        scores.iter().enumerate().fold(0, |best, (index, score)| if *score > scores[best] { index } else { best });
-    directions[best]
+/// Of directions all round, none square to an axis, the one to which the features turn most, each
+/// feature counting alike; the first of equals. An item holds the normals of a feature's points.
+fn best_view(features: &[Vec<Vec3>]) -> UnitVec3 {
+    const STEPS: [f64; 4] = [1.0, 0.4, -0.4, -1.0];
+    let directions: Vec<UnitVec3> =
+        (0..64).map(|i| UnitVec3::new_normalize(Vec3::new(STEPS[i / 16], STEPS[i / 4 % 4], STEPS[i % 4]))).collect();
+    let facing = |direction: &UnitVec3| -> f64 {
+        let shown = |normals: &Vec<Vec3>| {
+            let sum: f64 = normals.iter().map(|normal| direction.dot(normal).max(0.0)).sum();
+            sum / normals.len().max(1) as f64
+        };
+        features.iter().map(shown).sum()
+    };
+    let scores: Vec<f64> = directions.iter().map(facing).collect();
+    let better = |best: usize, next: usize| if scores[next] > scores[best] { next } else { best };
+    directions[(0..scores.len()).fold(0, better)]
 }
 
+/// The painted point nearest to the middle of them all: on the surface, also where that has a hole.
 fn middle(points: &[Point3]) -> Point3 {
     let sum = points.iter().fold(Vec3::zeros(), |sum, p| sum + p.coords);
-    Point3::from(sum / points.len().max(1) as f64)
+    let mean = Point3::from(sum / points.len().max(1) as f64);
+    let nearer = |a: &&Point3, b: &&Point3| (*a - mean).norm().total_cmp(&(*b - mean).norm());
+    points.iter().min_by(nearer).copied().unwrap_or(mean)
 }
 
-/// `middle` is the painted points' own.
+/// `middle` is a painted point.
 fn callout(name: &Name, feature: &Feature, middle: &Point3, to_viewer: &UnitVec3) -> Callout {
     let shape = &feature.shape;
     let (kind, point) = (shape.kind(), shape.point());

@@ -200,3 +200,12 @@ fn the_schema_accepts_jobs_and_refuses_others() {
         assert!(!validator.is_valid(&value), "{place}");
     }
 }
+
+#[test]
+#[ignore = "writes files: run it before fuzzing the job file"]
+fn write_fuzz_seeds() {
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/fuzz/corpus/job");
+    std::fs::create_dir_all(&folder).unwrap();
+    std::fs::write(folder.join("full.json"), full().to_string()).unwrap();
+    std::fs::write(folder.join("empty.json"), Job::default().to_json().unwrap()).unwrap();
+}

@@ -126,8 +126,10 @@ fn features_and_hardpoints_come_out_where_they_are() {
 fn the_same_job_gives_the_same_numbers_bit_for_bit() {
     let bits = || {
         let results = evaluate(job().job(), &loader(&Arc::new(part())));
-        let numbers = results.features.values().flat_map(|f| f.feature.shape.parameters().iter().copied().collect::<Vec<_>>());
-        let covariances = results.features.values().flat_map(|f| f.feature.covariance.iter().copied().collect::<Vec<_>>());
+        let numbers =
+            results.features.values().flat_map(|f| f.feature.shape.parameters().iter().copied().collect::<Vec<_>>());
+        let covariances =
+            results.features.values().flat_map(|f| f.feature.covariance.iter().copied().collect::<Vec<_>>());
         let text = results.set.to_json().unwrap();
         (numbers.chain(covariances).map(f64::to_bits).collect::<Vec<_>>(), text)
     };

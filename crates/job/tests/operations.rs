@@ -9,8 +9,8 @@ use stringline_core::{Point3, RigidTransform};
 use stringline_fit::Relation;
 use stringline_hardpoints::{Construction, Role, Side};
 use stringline_job::{
-    FileError, FitSpec, HardpointSpec, History, Job, Joint, Name, Op, OpError, OpenJob, Placement, ScanFile,
-    Wanted, log_of, plan, previous_of, read_job, unsaved_steps,
+    FileError, FitSpec, HardpointSpec, History, Job, Joint, Name, Op, OpError, OpenJob, Placement, ScanFile, Wanted,
+    log_of, plan, previous_of, read_job, unsaved_steps,
 };
 use stringline_scan::Dab;
 
@@ -47,7 +47,10 @@ fn work() -> Vec<Op> {
     vec![
         Op::SetTitle { title: "left front".into() },
         Op::AddScan { name: name("knuckle"), scan: scan() },
-        Op::PlaceScan { name: name("knuckle"), placement: Box::new(Placement::typed(&RigidTransform::identity(), "typed")) },
+        Op::PlaceScan {
+            name: name("knuckle"),
+            placement: Box::new(Placement::typed(&RigidTransform::identity(), "typed")),
+        },
         Op::AddFeature { name: name("bore"), scan: name("knuckle"), fit: fit(Wanted::Cylinder) },
         Op::Paint { feature: name("bore"), dabs: vec![dab(1.0), dab(2.0)] },
         Op::AddFeature { name: name("face"), scan: name("knuckle"), fit: fit(Wanted::Auto) },
