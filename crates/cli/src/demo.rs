@@ -43,9 +43,18 @@ macro_rules! sample {
 }
 
 /// The Kestrel's sample scans.
-static SAMPLES: &[Sample] = &[sample!("knuckle", "knuckle.ply")];
+static SAMPLES: &[Sample] = &[
+    sample!("knuckle", "knuckle.ply"),
+    sample!("lower-arm", "lower-arm.ply"),
+    sample!("chassis-left", "chassis-left.ply"),
+    sample!("chassis-right", "chassis-right.stl"),
+    sample!("rack", "rack.xyz"),
+];
 
 static CAR: &[u8] = include_bytes!("../../../sample-scans/kestrel.truth.json");
+
+/// The job's file.
+const JOB: &str = "kestrel.job.json";
 
 /// Bores that share an axis, besides those that a hardpoint's construction says.
 const COMMON_AXES: &[(&str, [&str; 2])] = &[("arm bushes", ["front bush bore", "rear bush bore"])];
@@ -203,16 +212,16 @@ struct Compared {
 pub(crate) fn demo(args: &DemoArgs) -> Result<Outcome, Failure> {
     let truths = SAMPLES.iter().map(|sample| parse::<Truth>(sample.truth)).collect::<Result<Vec<_>, _>>()?;
     let mut files = write_scans(&args.dir)?;
-    let path = args.dir.join("kestrel.job.json");
+    let path = args.dir.join(JOB);
     let job = make_job(&args.dir, &truths)?;
     write_job(&path, &job)?;
     files.push(path);
 
     let evaluated = evaluate(job, &args.dir);
-    let written = write_results(&evaluated, &args.dir, "kestrel")?;
+    let written = write_results(&evaluated, &args.dir, JOB)?;
     files.extend(written.files);
     let truth = compare(&evaluated.results.set.hardpoints, &truths);
-    let report = Report { run: report(&evaluated, "kestrel.job.json", files), truth };
+    let report = Report { run: report(&evaluated, JOB, files), truth };
     let mut outcome = if args.json {
         Outcome::json(&report)?
     } else {
@@ -275,7 +284,7 @@ fn make_job(dir: &Path, truths: &[Truth]) -> Result<Job, Failure> {
             add_hardpoint(&mut history, sample, hardpoint)?;
         }
     }
-    for (name, members) in COMMON_AXES.iter().filter(|_| SAMPLES.len() > 1) {
+    for (name, members) in COMMON_AXES {
         join(&mut history, name, members.map(str::to_owned))?;
     }
     Ok(Job::clone(history.job()))
@@ -304,7 +313,7 @@ fn add_hardpoint(history: &mut History, sample: &Sample, truth: &TrueHardpoint) 
     let construction = truth.construction.construction(truth.role.kind(), call);
     let taken = history.job().hardpoints.iter().any(|known| known.key() == (truth.role, truth.side));
     if taken {
-        let name = format!("{} on {}", truth.role.words(), sample.name).parse()?;
+        let name = second_name(sample, truth).parse()?;
         history.apply(&Op::SetDatum { name, construction })?;
     } else {
         let (role, side) = (truth.role, truth.side);
@@ -312,6 +321,11 @@ fn add_hardpoint(history: &mut History, sample: &Sample, truth: &TrueHardpoint) 
         history.apply(&Op::SetHardpoint { hardpoint })?;
     }
     Ok(())
+}
+
+/// What a point is called that another scan has given already.
+fn second_name(sample: &Sample, truth: &TrueHardpoint) -> String {
+    format!("{} on {}", truth.role.words(), sample.name)
 }
 
 fn join(history: &mut History, name: &str, members: [String; 2]) -> Result<(), Failure> {
@@ -387,7 +401,9 @@ fn text(evaluated: &Evaluated, report: &Report, truths: &[Truth]) -> String {
         let mut features = SAMPLES.iter().zip(truths).flat_map(|(s, t)| t.features.iter().map(move |f| (s, f)));
         features.find(|(sample, f)| feature_name(sample, &f.name) == name).map(|(_, f)| f)
     };
-    for (name, result) in &evaluated.results.features {
+    let mut rows: Vec<_> = evaluated.results.features.iter().collect();
+    rows.sort_by_key(|(name, result)| (&result.scan, *name));
+    for (name, result) in rows {
         let feature = &result.feature;
         let truth = known(name.as_str()).map_or_else(String::new, |truth| true_size(truth, feature));
         features.row([
@@ -424,11 +440,12 @@ fn text(evaluated: &Evaluated, report: &Report, truths: &[Truth]) -> String {
             if compared.within { "yes" } else { "no" }.into(),
         ]);
     }
+    let twice = seen_twice(evaluated, truths);
     let within = report.truth.iter().filter(|compared| compared.within).count();
     format!(
         "{title}: an invented car, scanned by a program\n\n{features}\n{hardpoints}\
          {within} of {all} hardpoints lie within their ± of the truth. ± holds the truth with 95 % probability, so \
-         about one in twenty may lie outside.\n\
+         about one in twenty may lie outside.\n\n{twice}\n\
          Positions in vehicle axes (x forward, y left, z up), mm. \
          The placements were typed and count as exact.\n\n{files}\n{CHECKS}{caution}",
         caution = CAUTION.map(|line| format!("  {line}\n")).concat(),
@@ -436,6 +453,28 @@ fn text(evaluated: &Evaluated, report: &Report, truths: &[Truth]) -> String {
         all = report.truth.len(),
         files = files_text(&report.run.files),
     )
+}
+
+/// Points that two scans have: how well the scans agree on them in the car.
+fn seen_twice(evaluated: &Evaluated, truths: &[Truth]) -> Table {
+    let mut table = Table::new(&[
+        ("seen on two scans", Align::Left),
+        ("apart mm", Align::Right),
+        ("± mm", Align::Right),
+        ("how the second has it", Align::Left),
+    ]);
+    for (sample, truth) in SAMPLES.iter().zip(truths).flat_map(|(s, t)| t.hardpoints.iter().map(move |h| (s, h))) {
+        let name = second_name(sample, truth);
+        let first = evaluated.results.set.find(truth.role, truth.side);
+        let (Some(first), Some(second)) = (first, evaluated.results.datums.get(name.as_str())) else {
+            continue;
+        };
+        let apart = (Point3::from(first.position) - second.datum.position()).norm();
+        let stated = first.u95.map_or(f64::INFINITY, |u| u.position).hypot(second.position_u95());
+        let how = evaluated.job.datums.get(name.as_str()).map_or_else(String::new, |how| how.words());
+        table.row([name, rounded(apart, stated), two_significant(stated), how]);
+    }
+    table
 }
 
 /// The truth of what [`size`] states, with the same digits.

@@ -5,10 +5,9 @@ use crate::failure::{Failure, Outcome};
 use crate::fit::file_name;
 use crate::run::{cannot_write, evaluate_file, files_text, trouble};
 use serde::Serialize;
-use std::fs;
 use std::path::{Path, PathBuf};
 use stringline_hardpoints::{HardpointSet, export as formats};
-use stringline_job::{io_next_step, replace_result};
+use stringline_job::{io_next_step, read_file, replace_result};
 
 /// What was written, and what was not.
 #[derive(Debug, Default)]
@@ -51,10 +50,7 @@ fn read(source: &Path) -> Result<(HardpointSet, Vec<String>, bool), Failure> {
     let failed = |cause: std::io::Error| {
         Failure::new(format!("cannot read {}: {cause}", source.display()), io_next_step(&cause, "read"))
     };
-    if fs::metadata(source).map_err(failed)?.is_dir() {
-        return Err(failed(std::io::Error::from(std::io::ErrorKind::IsADirectory)));
-    }
-    let text = fs::read(source).map_err(failed)?;
+    let text = read_file(source).map_err(failed)?;
     let heading = serde_json::from_slice::<Heading>(&text);
     if heading.is_ok_and(|heading| heading.format == stringline_hardpoints::set::FORMAT) {
         // Valid JSON is valid UTF-8.

@@ -23,24 +23,29 @@ use std::io::{ErrorKind, Write};
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
-    let cli = Cli::parse();
-    let outcome = match &cli.command {
-        Some(Command::Demo(args)) => demo::demo(args),
-        Some(Command::Survey(args)) => survey::survey(args),
-        Some(Command::Fit(args)) => fit::fit(args),
-        Some(Command::Run(args)) => run::run(args),
-        Some(Command::Export(args)) => export::export(args),
-        Some(Command::Schema(args)) => schema::schema(args),
-        None => {
-            let mut messages = vec![Cli::command().render_help().to_string()];
-            messages.push("There is no window yet: name a command. `stringline demo` is a good first one.".into());
-            say(&messages);
-            return ExitCode::from(2);
-        }
+    let Some(command) = Cli::parse().command else {
+        let help = Cli::command().render_help().to_string();
+        say(&[help, "There is no window yet: name a command. `stringline demo` is a good first one.".into()]);
+        return ExitCode::from(2);
     };
-    match outcome {
-        Ok(outcome) => finish(&outcome),
-        Err(failure) => fail(&failure),
+    match std::panic::catch_unwind(|| perform(&command)) {
+        Ok(Ok(outcome)) => finish(&outcome),
+        Ok(Err(failure)) => fail(&failure),
+        Err(_) => fail(&Failure::new(
+            "the program met a fault of its own, and what it was doing is not done",
+            "Report it, with the command and the files it was given.",
+        )),
+    }
+}
+
+fn perform(command: &Command) -> Result<Outcome, Failure> {
+    match command {
+        Command::Demo(args) => demo::demo(args),
+        Command::Survey(args) => survey::survey(args),
+        Command::Fit(args) => fit::fit(args),
+        Command::Run(args) => run::run(args),
+        Command::Export(args) => export::export(args),
+        Command::Schema(args) => schema::schema(args),
     }
 }
 

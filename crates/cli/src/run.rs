@@ -85,9 +85,9 @@ pub(crate) fn folder_of(path: &Path) -> &Path {
 pub(crate) fn run(args: &RunArgs) -> Result<Outcome, Failure> {
     let (evaluated, messages) = evaluate_file(&args.job)?;
     let folder = args.out.as_deref().unwrap_or_else(|| folder_of(&args.job));
-    let stem = stem_of(&args.job);
-    let written = write_results(&evaluated, folder, &stem)?;
-    let report = report(&evaluated, &file_name(&args.job), written.files);
+    let job = file_name(&args.job);
+    let written = write_results(&evaluated, folder, &job)?;
+    let report = report(&evaluated, &job, written.files);
     let mut outcome = if args.json {
         Outcome::json(&report)?
     } else {
@@ -107,11 +107,9 @@ pub(crate) fn run(args: &RunArgs) -> Result<Outcome, Failure> {
 }
 
 /// `kestrel` of `kestrel.job.json`.
-pub(crate) fn stem_of(path: &Path) -> String {
-    let name = file_name(path);
-    let stem = name.strip_suffix(".json").unwrap_or(&name);
-    let stem = stem.strip_suffix(".job").or_else(|| stem.strip_suffix(".hardpoints")).unwrap_or(stem);
-    stem.to_owned()
+fn stem_of(job: &str) -> &str {
+    let stem = job.strip_suffix(".json").unwrap_or(job);
+    stem.strip_suffix(".job").unwrap_or(stem)
 }
 
 pub(crate) fn report(evaluated: &Evaluated, job: &str, files: Vec<PathBuf>) -> RunReport {
@@ -146,8 +144,10 @@ pub(crate) fn report(evaluated: &Evaluated, job: &str, files: Vec<PathBuf>) -> R
     }
 }
 
-/// Writes the hardpoint set in all its forms, the results as JSON, and the pictures.
-pub(crate) fn write_results(evaluated: &Evaluated, folder: &Path, stem: &str) -> Result<Written, Failure> {
+/// Writes the hardpoint set in all its forms, the results as JSON, and the pictures. `job_file` is
+/// the name of the job's file.
+pub(crate) fn write_results(evaluated: &Evaluated, folder: &Path, job_file: &str) -> Result<Written, Failure> {
+    let stem = stem_of(job_file);
     let Evaluated { job, results, scans } = evaluated;
     fs::create_dir_all(folder).map_err(|cause| cannot_write(folder, &cause))?;
     let mut written = Written::default();
@@ -175,8 +175,9 @@ pub(crate) fn write_results(evaluated: &Evaluated, folder: &Path, stem: &str) ->
     }
     let path = folder.join(format!("{stem}.results.json"));
     written.files.push(path.clone());
-    let report = report(evaluated, stem, written.files.clone());
-    write(&path, &Outcome::json(&report)?.text)?;
+    // By name alone: the same job gives the same file wherever it is run.
+    let names = written.files.iter().map(|file| PathBuf::from(file_name(file))).collect();
+    write(&path, &Outcome::json(&report(evaluated, job_file, names))?.text)?;
     Ok(written)
 }
 

@@ -27,6 +27,7 @@ pub type Extra = serde_json::Map<String, serde_json::Value>;
 ///
 /// Cloning is cheap: the parts are shared. Change one only through an [`Op`](crate::Op).
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[schemars(title = "Stringline job", description = "A job: the record of how scans become a hardpoint set.")]
 pub struct Job {
     #[serde(deserialize_with = "expect_format")]
     #[schemars(extend("const" = FORMAT))]

@@ -37,5 +37,5 @@ pub use history::History;
 pub use journal::log_of;
 pub use name::{Name, NameError};
 pub use op::{Change, Op, OpError, plan};
-pub use open::{FileError, OpenJob, Recovered, io_next_step, read_job, unsaved_steps, write_job};
+pub use open::{FileError, OpenJob, Recovered, io_next_step, read_file, read_job, unsaved_steps, write_job};
 pub use scans::{LoadError, LoadedScan, load, read_scan, scan_file};

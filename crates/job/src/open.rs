@@ -6,7 +6,7 @@ use crate::{Change, History, Job, JobError, Op, OpError, plan};
 use sha2::{Digest, Sha256};
 use std::borrow::Cow;
 use std::fs;
-use std::io;
+use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use stringline_core::Explain;
@@ -81,6 +81,7 @@ pub fn io_next_step(cause: &io::Error, doing: &str) -> Cow<'static, str> {
             format!("Ask for permission to {doing} it, or use a copy in a folder of your own.").into()
         }
         io::ErrorKind::IsADirectory => "Name a file; this is a folder.".into(),
+        io::ErrorKind::FileTooLarge => "Name the job or the hardpoint set; this file is too large to be one.".into(),
         io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
             "Make room on the disk, or save to another one; what was saved before is untouched.".into()
         }
@@ -113,24 +114,37 @@ pub fn read_job(path: &Path) -> Result<Job, FileError> {
 
 /// How many steps beside the saved job its recovery log holds.
 pub fn unsaved_steps(path: &Path) -> usize {
-    let unsaved = fs::read(path).and_then(|bytes| journal::read(path, &sha256(&bytes)));
+    let unsaved = read_file(path).and_then(|bytes| journal::read(path, &sha256(&bytes)));
     unsaved.ok().flatten().map_or(0, |unsaved| unsaved.entries.len())
 }
 
 fn read(path: &Path) -> Result<(Job, Vec<u8>), FileError> {
-    let bytes = read_bytes(path).map_err(|cause| FileError::Io { doing: "read", path: path.to_owned(), cause })?;
+    let bytes = read_file(path).map_err(|cause| FileError::Io { doing: "read", path: path.to_owned(), cause })?;
     match Job::from_json(&bytes) {
         Ok(job) => Ok((job, bytes)),
         Err(cause) => Err(FileError::Job { path: path.to_owned(), cause }),
     }
 }
 
-/// As [`fs::read`], but says so when the path is a folder: some systems only say so on reading.
-fn read_bytes(path: &Path) -> io::Result<Vec<u8>> {
-    if fs::metadata(path)?.is_dir() {
-        return Err(io::Error::from(io::ErrorKind::IsADirectory));
+/// The largest file that can be a job or a hardpoint set, bytes.
+const LARGEST: u64 = 1 << 28;
+
+/// The bytes of a job's or a hardpoint set's file.
+///
+/// # Errors
+/// Those of [`fs::read`]; a folder and a file too large to be either are errors of their own.
+pub fn read_file(path: &Path) -> io::Result<Vec<u8>> {
+    let file = fs::File::open(path)?;
+    // Some systems open folders, and say so only on reading, in other words.
+    if file.metadata()?.is_dir() {
+        return Err(io::ErrorKind::IsADirectory.into());
     }
-    fs::read(path)
+    let mut bytes = Vec::new();
+    file.take(LARGEST + 1).read_to_end(&mut bytes)?;
+    if bytes.len() as u64 > LARGEST {
+        return Err(io::ErrorKind::FileTooLarge.into());
+    }
+    Ok(bytes)
 }
 
 impl OpenJob {
