@@ -24,12 +24,13 @@ const CHUNK: usize = 1 << 15;
 
 /// Whether `p` can be a position.
 pub(super) fn usable(p: &Point3) -> bool {
-    // Written so that NaN is not usable.
-    p.iter().all(|c| c.abs() <= LARGEST)
+    // Written so that NaN is not usable, and without branches.
+    (p.x.abs() <= LARGEST) & (p.y.abs() <= LARGEST) & (p.z.abs() <= LARGEST)
 }
 
 fn absurdly_small(p: &Point3) -> bool {
-    p.iter().any(|&c| c != 0.0 && c.abs() < SMALLEST)
+    let small = |c: f64| (c != 0.0) & (c.abs() < SMALLEST);
+    small(p.x) | small(p.y) | small(p.z)
 }
 
 /// Refuses a set of points of which more than half cannot be positions; returns how many cannot.
@@ -37,9 +38,9 @@ fn unusable_points(points: &[Point3], what: &'static str) -> Result<u64, Problem
     let (unusable, small) = points
         .par_chunks(CHUNK)
         .map(|chunk| {
-            let unusable = chunk.iter().filter(|p| !usable(p)).count() as u64;
-            let small = chunk.iter().filter(|p| absurdly_small(p)).count() as u64;
-            (unusable, small)
+            chunk.iter().fold((0, 0), |(unusable, small), p| {
+                (unusable + u64::from(!usable(p)), small + u64::from(absurdly_small(p)))
+            })
         })
         .reduce(|| (0, 0), |a, b| (a.0 + b.0, a.1 + b.1));
     let total = points.len() as u64;
