@@ -43,6 +43,9 @@ pub(crate) struct NoiseSettings {
     /// How much an inner sum of squares counts against independent errors. Cells of a correlated
     /// field are not independent of each other, and no model of it is quite true. Default: 0.5.
     pub(crate) inner_weight: f64,
+    /// The most degrees of freedom that the inner sums of one size may count for: with many points
+    /// they would else decide alone, on detail that no model gets right. Default: 100.
+    pub(crate) inner_most: f64,
     /// Prior probability that the noise is white. Default: 0.5.
     pub(crate) white: f64,
     /// Prior probability, if it is not, that it falls off as `exp(−d/ℓ)` and not as
@@ -52,7 +55,7 @@ pub(crate) struct NoiseSettings {
 
 impl Default for NoiseSettings {
     fn default() -> Self {
-        NoiseSettings { cells: 96, inner_weight: 0.5, white: 0.5, exponential: 0.4 }
+        NoiseSettings { cells: 96, inner_weight: 0.5, inner_most: 100.0, white: 0.5, exponential: 0.4 }
     }
 }
 
@@ -517,8 +520,16 @@ fn weigh(cells: &Cells, factor: &DMatrix<f64>, free: f64, settings: &NoiseSettin
     let reflections = explained(cells, p);
     let residuals: Vec<f64> = cells.means.iter().map(|c| c.residual).collect();
     let rows = DMatrix::from_fn(m, p, |i, j| cells.means[i].row[j]) * factor;
-    let weight = settings.inner_weight;
-    let degrees = (m - p) as f64 + weight * cells.inner.iter().map(|i| i.degrees).sum::<f64>();
+    // Each inner sum as if it had the degrees of freedom it may count for.
+    let inner: Vec<Inner> = cells
+        .inner
+        .iter()
+        .map(|inner| {
+            let weight = settings.inner_weight.min(settings.inner_most / inner.degrees.max(1.0));
+            Inner { degrees: weight * inner.degrees, square: weight * inner.square }
+        })
+        .collect();
+    let degrees = (m - p) as f64 + inner.iter().map(|i| i.degrees).sum::<f64>();
 
     let mut models = Vec::with_capacity(1 + 2 * LENGTHS * STRENGTHS);
     let mut kernels = Vec::with_capacity(2 * LENGTHS);
@@ -527,7 +538,7 @@ fn weigh(cells: &Cells, factor: &DMatrix<f64>, free: f64, settings: &NoiseSettin
         for (j, v) in reflections.iter().enumerate() {
             reflect_vector(&mut z[j..], v);
         }
-        z[p..].iter().map(|x| x * x).sum::<f64>() + weight * cells.inner.iter().map(|i| i.square).sum::<f64>()
+        z[p..].iter().map(|x| x * x).sum::<f64>() + inner.iter().map(|i| i.square).sum::<f64>()
     };
     models.push(Weighed {
         kernel: None,
@@ -556,10 +567,10 @@ fn weigh(cells: &Cells, factor: &DMatrix<f64>, free: f64, settings: &NoiseSettin
             for s in 0..STRENGTHS {
                 let rho = WEAKEST * STRENGTH_STEP.powi(s as i32) * trace / norm;
                 let (mut log, mut square) = reduced.at(rho);
-                for (inner, lost) in cells.inner.iter().zip(&lost) {
+                for (inner, lost) in inner.iter().zip(&lost) {
                     let variance = 1.0 + rho * lost;
-                    log += weight * inner.degrees * variance.ln();
-                    square += weight * inner.square / variance;
+                    log += inner.degrees * variance.ln();
+                    square += inner.square / variance;
                 }
                 models.push(Weighed {
                     kernel: Some(kernels.len() - 1),

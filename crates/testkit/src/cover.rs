@@ -245,6 +245,7 @@ pub fn layouts() -> Vec<Layout> {
         Layout::new("full bore", bore(vec![[0.0, TAU]]), 2000, false),
         Layout::new("two opposed 90° arcs", bore(paired()), 2000, false),
         Layout::new("two opposed 90° arcs, uneven", bore(paired()), 2000, true),
+        Layout::new("two opposed 90° arcs, dense", bore(paired()), 4000, false),
         Layout::new("three 60° dabs", bore(three_dabs()), 2000, false),
         Layout::new("one 90° arc", bore(vec![[0.0, FRAC_PI_2]]), 2000, false),
         Layout::new("taper 1:8, a third round", taper(), 2000, false),
