@@ -48,7 +48,7 @@ pub(crate) fn model() -> PartModel {
         Solid::Rough { solid: Box::new(forging), field: Arc::new(SmoothField::new(0x4b02, 3.0, 20)), amplitude: 0.07 };
     for (at, eye) in [(front, &FRONT_EYE), (rear, &REAR_EYE)] {
         for side in [axis, -axis] {
-            let faced = rod(at, side, [eye.half, eye.half + 20.0], eye.outer + 5.0, 0.0);
+            let faced = rod(at, side, [eye.half, eye.half + 20.0], eye.outer + 1.2, 0.0);
             solid = solid.minus(faced, 0.7);
         }
         solid = solid.minus(rod(at, axis, [-60.0, 60.0], eye.bore, 0.0), 0.8);
