@@ -75,14 +75,12 @@ pub(crate) fn best_start(
         Kind::Plane => plane_starts(&few),
         Kind::Sphere => sphere_starts(&few, share),
         Kind::Circle => circle_starts(&few, share),
-        Kind::Cylinder => {
-            directions(&few, &few_normals).iter().filter_map(|w| cylinder_along(&few, w, share)).collect()
-        }
-        Kind::Cone => directions(&few, &few_normals)
-            .iter()
-            .flat_map(|w| [cone_along(&few, w, share), cylinder_along(&few, w, share).map(as_cone)])
-            .flatten()
-            .collect(),
+        Kind::Cylinder => along_directions(&few, &few_normals, share, |w| cylinder_along(&few, w, share)),
+        Kind::Cone => along_directions(&few, &few_normals, share, |w| {
+            let rank = |m: &Model| trimmed_cost(m, &few, share);
+            let either = [cone_along(&few, w, share), cylinder_along(&few, w, share).map(as_cone)];
+            either.into_iter().flatten().min_by(|a, b| rank(a).total_cmp(&rank(b)))
+        }),
     }
     .into_iter()
     .map(|mut model| {
@@ -197,6 +195,7 @@ fn along_directions(
     find: impl Fn(&UnitVec3) -> Option<Model>,
 ) -> Vec<Model> {
     let mut found: Vec<Model> = directions(points, normals).iter().filter_map(&find).collect();
+    // Bit patterns of numbers that are not negative sort as the numbers do.
     found.sort_by_cached_key(|m| trimmed_cost(m, points, share).to_bits());
     let best: Vec<Model> = found.iter().take(CLOSER).cloned().collect();
     for model in best {
