@@ -1,5 +1,7 @@
 //! Holds the documents to what they speak of: links lead somewhere, and every dependency is accounted for.
 
+#![allow(clippy::unwrap_used, reason = "in a test a panic is the report")]
+
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 

@@ -1,5 +1,7 @@
 //! Holds the direction of the crates, and what lies at the top of the tree.
 
+#![allow(clippy::unwrap_used, reason = "in a test a panic is the report")]
+
 use serde_json::Value;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};

@@ -1,5 +1,7 @@
 //! Fits against published and independently computed answers (data in `reference/fit`).
 
+#![allow(clippy::unwrap_used, reason = "in a test a panic is the report")]
+
 use serde_json::Value;
 use stringline_core::{Point3, Vec3};
 use stringline_fit::{FitSettings, Kind, Shape, fit};

@@ -1,5 +1,7 @@
 //! Growth over a synthetic bore with a filleted mouth and a flat face, as a mesh.
 
+#![allow(clippy::unwrap_used, reason = "in a test a panic is the report")]
+
 use stringline_core::Point3;
 use stringline_fit::{FitSettings, GrowSettings, Kind, fit, grow};
 use stringline_scan::{Dab, Geometry, Mesh, Scan};

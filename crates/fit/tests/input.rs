@@ -1,5 +1,7 @@
 //! Input that a fit must refuse in words, or cope with.
 
+#![allow(clippy::unwrap_used, reason = "in a test a panic is the report")]
+
 use stringline_core::{Explain, Point3, Vec3};
 use stringline_fit::{FitError, FitSettings, Kind, Shape, fit, fit_auto};
 

@@ -1,5 +1,7 @@
 //! Joint features: the relation holds exactly, and knowing more makes less uncertain.
 
+#![allow(clippy::unwrap_used, reason = "in a test a panic is the report")]
+
 use stringline_core::{Point3, Vec3};
 use stringline_fit::{FitError, FitSettings, JointPart, Kind, Relation, Shape, fit, fit_joint};
 use stringline_testkit::patches::{Case, Painted, SimulatedPatch};

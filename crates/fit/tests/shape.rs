@@ -1,6 +1,8 @@
 //! Which shape: a small version of the trial (the full one:
 //! `cargo run --release -p stringline-testkit --bin trials -- shape`), and what must not be claimed.
 
+#![allow(clippy::unwrap_used, reason = "in a test a panic is the report")]
+
 use stringline_fit::{FitSettings, Kind, Verdict, fit_auto};
 use stringline_testkit::patches::{Case, Painted};
 use stringline_testkit::shape::run;

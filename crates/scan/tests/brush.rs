@@ -1,6 +1,8 @@
 //! What a dab takes and what it leaves. The surfaces are invented; the expected sets follow
 //! from their geometry.
 
+#![allow(clippy::unwrap_used, reason = "in a test a panic is the report")]
+
 mod common;
 
 use common::{as_scans, block, bore, wobble};
