@@ -1,7 +1,7 @@
 //! The `stringline` command.
 //!
 //! Each command reads its arguments, does its work through the job crate, and returns an
-//! [`Outcome`](failure::Outcome); only this file prints and sets the exit status: 0 done,
+//! [`failure::Outcome`]; only this file prints and sets the exit status: 0 done,
 //! 1 could not do it, 2 wrong usage, 3 done in part.
 
 mod args;
