@@ -213,9 +213,9 @@ impl Shape {
 pub enum Side {
     /// A hole, a seat, a cup: the material is outside the round shape.
     Internal,
-    /// A pin, a boss, a ball: the material is inside the round shape.
+    /// A pin, a boss, a ball: the material is inside the round shape. A face: behind its normal.
     External,
-    /// The points carried no normals to tell by, or the shape is flat.
+    /// The points carried no normals to tell by.
     Unknown,
 }
 

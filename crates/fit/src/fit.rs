@@ -298,8 +298,12 @@ fn covered(filled: &[bool], points: usize) -> f64 {
 
 /// Tells a hole from a pin by the scan's normals.
 fn side(model: &Model, points: &[Point3], origin: &Point3, normals: &[Vec3]) -> Side {
-    if normals.is_empty() || matches!(model.kind, Kind::Plane | Kind::Circle) {
-        return Side::Unknown;
+    match model.kind {
+        _ if normals.is_empty() => return Side::Unknown,
+        Kind::Circle => return Side::Unknown,
+        // Its normal was turned out of the material by the same normals.
+        Kind::Plane => return Side::External,
+        _ => {}
     }
     let agreement: f64 = points
         .iter()

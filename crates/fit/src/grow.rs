@@ -20,13 +20,15 @@ pub struct GrowSettings {
     pub reach: f64,
     /// A normal turned further than this from the shape's does not belong, degrees. Default: 25.
     pub turn_deg: f64,
+    /// Growth goes no further once the noise exceeds that of what was painted by this factor. Default: 1.5.
+    pub most_noise: f64,
     /// At most so many rounds of growing and fitting. Default: 6.
     pub rounds: usize,
 }
 
 impl Default for GrowSettings {
     fn default() -> Self {
-        GrowSettings { reach: 3.5, turn_deg: 25.0, rounds: 6 }
+        GrowSettings { reach: 3.5, turn_deg: 25.0, most_noise: 1.5, rounds: 6 }
     }
 }
 
@@ -35,7 +37,8 @@ impl Default for GrowSettings {
 pub struct Grown {
     /// The points that belong, in order of id.
     pub patch: Patch,
-    /// Fitted to them.
+    /// Fitted to them. Its `rejected` counts the painted points that do not belong; none of the
+    /// grown patch is left out.
     pub feature: Feature,
 }
 
@@ -52,10 +55,17 @@ pub fn grow(
 ) -> Result<Grown, FitError> {
     let mut belonging = used(&patch.points, feature);
     let mut feature = feature.clone();
+    // What is painted tells the noise. A fit that took in a stretch of another surface would claim
+    // more noise, reach further still and run away over the part.
+    let most_noise = settings.most_noise * feature.noise.sigma;
     for _ in 0..settings.rounds.max(1) {
         let gathered = gather(scan, &belonging, &feature, settings);
         let sample = scan.sample(&scan.patch(gathered.clone()));
-        feature = fit(&sample.points, &sample.normals, feature.shape.kind(), fit_settings)?;
+        let grown = fit(&sample.points, &sample.normals, feature.shape.kind(), fit_settings)?;
+        if grown.noise.sigma > most_noise {
+            break;
+        }
+        feature = grown;
         let next = used(&gathered, &feature);
         // Once a round adds under half a percent, the edge has been reached.
         let settled = next.len() as f64 <= belonging.len() as f64 * 1.005;
@@ -64,6 +74,8 @@ pub fn grow(
             break;
         }
     }
+    feature.rejected = patch.points.iter().filter(|id| belonging.binary_search(id).is_err()).count();
+    feature.left_out = Vec::new();
     Ok(Grown { patch: scan.patch(belonging), feature })
 }
 

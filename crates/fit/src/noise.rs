@@ -49,13 +49,13 @@ pub(crate) struct NoiseSettings {
     /// Prior probability that the noise is white. Default: 0.5.
     pub(crate) white: f64,
     /// Prior probability, if it is not, that it falls off as `exp(−d/ℓ)` and not as
-    /// `exp(−d²/2ℓ²)`. Default: 0.4.
+    /// `exp(−d²/2ℓ²)`. Default: 0.2.
     pub(crate) exponential: f64,
 }
 
 impl Default for NoiseSettings {
     fn default() -> Self {
-        NoiseSettings { cells: 96, inner_weight: 0.5, inner_most: 100.0, white: 0.5, exponential: 0.4 }
+        NoiseSettings { cells: 96, inner_weight: 0.5, inner_most: 100.0, white: 0.5, exponential: 0.2 }
     }
 }
 

@@ -35,7 +35,7 @@ use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
 use stringline_core::tolerance::{COINCIDENT, PARALLEL};
 use stringline_core::{Explain, Point3, UnitVec3};
-use stringline_fit::{Feature, Shape};
+use stringline_fit::{Feature, Kind, Shape, Side};
 
 /// Two faces further from parallel than this have no mid-plane in the sense of a bracket or a
 /// boss, rad (30°). Chosen wide: it is there to catch a wrong face, not a bad casting.
@@ -548,7 +548,11 @@ impl Inputs {
         notes: &mut Vec<Note>,
     ) -> Result<f64, ConstructionError> {
         let Some(towards) = towards else {
-            notes.push(Note::SenseFromFit { feature: from.into() });
+            // A face that knows its material has its normal out of it, which is no choice of the fit's.
+            let tells = |f: &Feature| f.shape.kind() == Kind::Plane && f.side != Side::Unknown;
+            if !self.features.get(from).is_some_and(tells) {
+                notes.push(Note::SenseFromFit { feature: from.into() });
+            }
             return Ok(1.0);
         };
         let at = match (self.features.get(towards), self.constructed.get(towards)) {

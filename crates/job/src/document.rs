@@ -157,13 +157,30 @@ pub struct FeatureSpec {
     pub scan: Name,
     /// The touches of the brush, in order.
     #[serde(default)]
-    pub dabs: Vec<Dab>,
+    pub dabs: Vec<Touch>,
     /// How it is fitted.
     #[serde(default)]
     pub fit: FitSpec,
     /// Fields of a newer version.
     #[serde(flatten)]
     pub extra: Extra,
+}
+
+/// A dab as the job keeps it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Touch {
+    /// The touch of the brush.
+    #[serde(flatten)]
+    pub dab: Dab,
+    /// Fields of a newer version.
+    #[serde(flatten)]
+    pub extra: Extra,
+}
+
+impl From<Dab> for Touch {
+    fn from(dab: Dab) -> Self {
+        Touch { dab, extra: Extra::new() }
+    }
 }
 
 /// How a feature is fitted.

@@ -6,6 +6,7 @@
 use crate::document::{FeatureSpec, Job, Joint, ScanFile};
 use crate::name::Name;
 use crate::scans::{LoadError, LoadedScan};
+use rayon::prelude::*;
 use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
@@ -227,19 +228,30 @@ impl Evaluator {
         scans
     }
 
-    fn fit_all(&mut self, job: &Job, scans: &BTreeMap<Name, Arc<LoadedScan>>, results: &mut Results) {
-        let mut fits = BTreeMap::new();
+    fn fit_all<'a>(&mut self, job: &'a Job, scans: &BTreeMap<Name, Arc<LoadedScan>>, results: &mut Results) {
         let joined: BTreeSet<&Name> = job.joints.values().flat_map(|joint| &joint.features).collect();
         let alone = job.features.keys().filter(|name| !joined.contains(name)).map(|name| (name, None));
         let groups = job.joints.iter().map(|(name, joint)| (name, Some(joint)));
-        for (name, joint) in alone.chain(groups) {
-            let members = joint.map_or(std::slice::from_ref(name), |joint| joint.features.as_slice());
-            let outcome = fit_key(job, scans, members, joint).and_then(|key| {
-                // A feature and a group may have one name: they are told apart by the key.
-                let outcome = match self.fits.remove(name) {
-                    Some((known, outcome)) if known == key => outcome,
-                    _ => fit_one(name, &key),
-                };
+        let members_of = |name, joint: Option<&'a Arc<Joint>>| match joint {
+            None => std::slice::from_ref(name),
+            Some(joint) => joint.features.as_slice(),
+        };
+        let wanted: Vec<_> = alone.chain(groups).collect();
+        let known = &self.fits;
+        let fit_or_recall = |&(name, joint): &(&'a Name, Option<&'a Arc<Joint>>)| {
+            let key = fit_key(job, scans, members_of(name, joint), joint)?;
+            // A feature and a group may have one name: they are told apart by the key.
+            let outcome = match known.get(name) {
+                Some((of, outcome)) if *of == key => outcome.clone(),
+                _ => fit_one(name, &key),
+            };
+            Ok((key, outcome))
+        };
+        let outcomes: Vec<Result<_, EvaluateError>> = wanted.par_iter().map(fit_or_recall).collect();
+        let mut fits = BTreeMap::new();
+        for ((name, joint), outcome) in wanted.into_iter().zip(outcomes) {
+            let members = members_of(name, joint);
+            let outcome = outcome.and_then(|(key, outcome)| {
                 fits.insert(name.clone(), (key, outcome.clone()));
                 outcome
             });
@@ -340,7 +352,7 @@ fn fit_alone(loaded: &LoadedScan, spec: &FeatureSpec) -> Result<Alone, EvaluateE
     } else if spec.dabs.is_empty() {
         return Err(EvaluateError::NotPainted);
     } else {
-        scan.paint(&spec.dabs)?
+        scan.paint(&spec.dabs.iter().map(|touch| touch.dab.clone()).collect::<Vec<_>>())?
     };
     let mut sample = scan.sample(&patch);
     let (mut feature, mut weighed) = fit_or_weigh(&sample, spec, &settings)?;
@@ -350,7 +362,9 @@ fn fit_alone(loaded: &LoadedScan, spec: &FeatureSpec) -> Result<Alone, EvaluateE
         sample = scan.sample(&patch);
         if weighed.is_some() {
             // More of the surface is better evidence.
+            let spilled = feature.rejected;
             (feature, weighed) = fit_or_weigh(&sample, spec, &settings)?;
+            feature.rejected += spilled;
         }
     }
     Ok(Alone { patch, sample, feature, weighed, settings })

@@ -29,8 +29,8 @@ mod scans;
 
 pub use disk::{previous_of, replace_file, replace_result};
 pub use document::{
-    Extra, FORMAT, FeatureSpec, FitSpec, HardpointSpec, Job, JobError, Joint, Placement, ScanFile, VERSION, Wanted,
-    hardpoint_words,
+    Extra, FORMAT, FeatureSpec, FitSpec, HardpointSpec, Job, JobError, Joint, Placement, ScanFile, Touch, VERSION,
+    Wanted, hardpoint_words,
 };
 pub use evaluate::{EvaluateError, Evaluator, Failed, FeatureResult, Loader, Results, Warning, evaluate};
 pub use history::History;

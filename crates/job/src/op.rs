@@ -3,7 +3,9 @@
 //! [`plan`] is pure and may run on any thread; [`History::commit`](crate::History::commit)
 //! makes its result the job. The window and the command line build the same operations.
 
-use crate::document::{Extra, FeatureSpec, FitSpec, HardpointSpec, Job, Joint, Placement, ScanFile, hardpoint_words};
+use crate::document::{
+    Extra, FeatureSpec, FitSpec, HardpointSpec, Job, Joint, Placement, ScanFile, Touch, hardpoint_words,
+};
 use crate::name::Name;
 use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
@@ -373,7 +375,7 @@ fn apply(job: &mut Job, op: &Op) -> Result<(), OpError> {
         }
         Op::Paint { feature: name, dabs } => {
             dabs.iter().try_for_each(|dab| check_dab(name, dab))?;
-            feature(job, name)?.dabs.extend(dabs.iter().cloned());
+            feature(job, name)?.dabs.extend(dabs.iter().cloned().map(Touch::from));
         }
         Op::Wipe { feature: name, dab } => {
             let dabs = &mut feature(job, name)?.dabs;
@@ -434,7 +436,7 @@ impl Job {
         }
         for (name, feature) in &self.features {
             check_fit(name, &feature.fit)?;
-            feature.dabs.iter().try_for_each(|dab| check_dab(name, dab))?;
+            feature.dabs.iter().try_for_each(|touch| check_dab(name, &touch.dab))?;
         }
         for pair in self.hardpoints.windows(2) {
             if pair[0].key() == pair[1].key() {

@@ -26,7 +26,7 @@ fn full() -> Value {
             "found": "typed"
         } },
         "features": {
-            "bore": { "scan": "knuckle", "dabs": [{ "centre": [0.1, 0.2, 0.3], "radius": 4.0 }], "fit": { "shape": "cylinder", "grow": true } },
+            "bore": { "scan": "knuckle", "dabs": [{ "centre": [0.1, 0.2, 0.3], "radius": 4.0 }, { "centre": [0.1, 0.2, 9.3], "radius": 4.0 }], "fit": { "shape": "cylinder", "grow": true } },
             "face": { "scan": "knuckle", "dabs": [{ "centre": [1.0, 2.0, 3.0], "radius": 4.0, "seen_from": [0.0, 0.0, 1.0] }], "fit": { "shape": "auto" } }
         },
         "joints": { "pair": { "features": ["bore", "face"], "relation": "square" } },
@@ -58,6 +58,7 @@ fn fields_of_a_newer_program_are_kept_at_every_level() {
         "/scans/knuckle",
         "/placements/knuckle",
         "/features/bore",
+        "/features/bore/dabs/0",
         "/features/bore/fit",
         "/joints/pair",
         "/hardpoints/0",
@@ -68,7 +69,7 @@ fn fields_of_a_newer_program_are_kept_at_every_level() {
     }
     // An operation in between must not lose them either.
     let mut history = History::new(read(&value).unwrap());
-    history.apply(&Op::Wipe { feature: name("bore"), dab: 0 }).unwrap();
+    history.apply(&Op::Wipe { feature: name("bore"), dab: 1 }).unwrap();
     let saved: Value = serde_json::from_slice(&history.job().to_json().unwrap()).unwrap();
     for place in places {
         let kept = saved.pointer(&format!("{place}/from_the_future"));

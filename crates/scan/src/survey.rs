@@ -15,9 +15,12 @@ const NEIGHBOURS: usize = 30;
 const SAMPLE: usize = 1500;
 /// Terms of a quadric over the tangent plane.
 const TERMS: usize = 6;
-/// Median of χ² over its degrees of freedom, for `NEIGHBOURS − TERMS` of them, by the
-/// Wilson–Hilferty approximation (1 − 2/(9ν))³ (from memory).
-const MEDIAN_OF_VARIANCE: f64 = 0.972_5;
+/// The share of the points, those about which the surface is smoothest, that tell the noise: over
+/// much of a part edges and a coarse mesh of rough skin look like noise.
+const SMOOTHEST: f64 = 0.1;
+/// That quantile of χ² over its degrees of freedom, for `NEIGHBOURS − TERMS` of them (computed with
+/// a general statistics library, scipy 1.17).
+const QUANTILE_OF_VARIANCE: f64 = 0.652_4;
 
 /// What a scan is like as a whole.
 #[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
@@ -93,8 +96,8 @@ impl Scan {
             return None;
         }
         variances.sort_unstable_by(f64::total_cmp);
-        let median = variances.get(variances.len() / 2)?;
-        Some((median / MEDIAN_OF_VARIANCE).sqrt())
+        let smooth = variances.get((SMOOTHEST * variances.len() as f64) as usize)?;
+        Some((smooth / QUANTILE_OF_VARIANCE).sqrt())
     }
 
     /// Variance of a point's neighbours about the quadric through them, mm².

@@ -5,13 +5,13 @@
 //! exact covariance asked for, by a Cholesky factor of it, and goes through the whole fit.
 
 use crate::patches::{Case, Painted, SimulatedPatch, three_dabs};
-use nalgebra::{DMatrix, DVector, Matrix3x2};
+use crate::stated::{Shown, Stated, Tally, median};
+use nalgebra::DMatrix;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
-use stringline_core::covariance::coverage_factor;
-use stringline_core::{Point3, Vec3, frame_about};
-use stringline_fit::{Feature, FitSettings, fit};
+use stringline_core::Point3;
+use stringline_fit::{FitSettings, Shape, fit};
 
 /// The part of the noise that neighbours have in common.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -137,96 +137,47 @@ pub struct Cover {
     pub failed: usize,
 }
 
-/// What one seed showed of one quantity: its squared error, whether the region held it, its stated variance.
-#[derive(Clone, Copy)]
-struct Shown {
-    error: f64,
-    within: bool,
-    variance: f64,
-}
-
-fn show(error: DVector<f64>, covariance: DMatrix<f64>, degrees_of_freedom: f64) -> Shown {
-    let k = coverage_factor(error.len(), degrees_of_freedom);
-    let variance = covariance.trace();
-    let distance =
-        covariance.try_inverse().map_or(f64::INFINITY, |inverse| (error.transpose() * inverse * &error)[(0, 0)]);
-    Shown { error: error.norm_squared(), within: distance <= k * k, variance }
-}
-
-/// Position, tilt and radius of a fitted feature against the truth.
-fn shown(layout: &Layout, feature: &Feature) -> Option<(Shown, Shown, Option<Shown>)> {
-    let truth = &layout.patch;
-    let shape = &feature.shape;
-    let direction = shape.direction()?.into_inner();
-    let sense = direction.dot(&truth.direction).signum();
-    let (u, v) = frame_about(&truth.direction);
-    let across = Matrix3x2::from_columns(&[u, v]);
-    let nu = feature.noise.degrees_of_freedom;
-    let off: Vec3 = shape.point() - truth.point;
-    let block = |from: usize, by: &DMatrix<f64>| by.tr_mul(&feature.covariance.view((from, from), (3, 3))) * by;
-    let project = |by: &DMatrix<f64>, x: &Vec3| by.tr_mul(&DVector::from_column_slice(x.as_slice()));
-    let two = DMatrix::from_column_slice(3, 2, across.as_slice());
-    let tilt = show(project(&two, &(direction * sense)), block(3, &two), nu);
-    if layout.patch_is_flat() {
-        let one = DMatrix::from_column_slice(3, 1, truth.direction.as_slice());
-        return Some((show(project(&one, &off), block(0, &one), nu), tilt, None));
-    }
-    let position = show(project(&two, &off), block(0, &two), nu);
-    let Painted::Round { radius, half_angle, .. } = layout.case.painted else { return None };
-    let here = radius + half_angle.tan() * truth.direction.dot(&off);
-    let variance = feature.covariance[(6, 6)];
-    let radius = show(DVector::from_element(1, shape.radius()? - here), DMatrix::from_element(1, 1, variance), nu);
-    Some((position, tilt, Some(radius)))
-}
-
 impl Layout {
-    fn patch_is_flat(&self) -> bool {
-        matches!(self.case.painted, Painted::Plane { .. })
+    /// The shape that is painted, where it truly is.
+    fn truth(&self) -> Shape {
+        let (point, direction) = (self.patch.point, self.patch.direction);
+        match self.case.painted {
+            Painted::Plane { .. } => Shape::Plane { point, normal: direction },
+            Painted::Cap { radius, .. } => Shape::Sphere { centre: point, radius },
+            Painted::Round { radius, half_angle, .. } if half_angle > 0.0 => {
+                Shape::Cone { point, direction, radius, half_angle }
+            }
+            Painted::Round { radius, .. } => Shape::Cylinder { point, direction, radius },
+        }
     }
 
     /// Fits every seed and counts.
     pub fn cover(&self, common: Common, seeds: std::ops::Range<u64>) -> Cover {
         let noise = self.noise(common, seeds);
-        let mut position = Vec::new();
-        let mut tilt = Vec::new();
-        let mut radius = Vec::new();
+        let truth = self.truth();
+        let mut shown = Vec::new();
         let mut freedom = Vec::new();
-        let mut failed = 0;
         for column in noise.column_iter() {
             let patch = &self.patch;
             let points: Vec<Point3> =
                 patch.points.iter().zip(&patch.normals).zip(column.iter()).map(|((p, n), e)| p + n * *e).collect();
-            let found = fit(&points, &[], self.case.painted.kind(), &FitSettings::default()).ok();
-            match found.as_ref().and_then(|feature| Some((shown(self, feature)?, feature))) {
-                Some(((p, t, r), feature)) => {
-                    position.push(p);
-                    tilt.push(t);
-                    radius.extend(r);
-                    freedom.push(feature.noise.degrees_of_freedom);
-                }
-                None => failed += 1,
+            if let Ok(feature) = fit(&points, &[], self.case.painted.kind(), &FitSettings::default()) {
+                shown.extend(Stated::of(&truth, &feature));
+                freedom.push(feature.noise.degrees_of_freedom);
             }
         }
-        let share = |of: &[Shown]| of.iter().filter(|s| s.within).count() as f64 / of.len().max(1) as f64;
-        let ratio = |of: &[Shown]| {
-            let truth = (of.iter().map(|s| s.error).sum::<f64>() / of.len().max(1) as f64).sqrt();
-            median(of.iter().map(|s| s.variance.sqrt()).collect()) / truth
-        };
+        let of = |one: fn(&Stated) -> Option<Shown>| Tally::of(shown.iter().filter_map(one));
+        let (position, tilt, radius) = (of(|s| Some(s.position)), of(|s| s.tilt), of(|s| s.radius));
         Cover {
-            position: share(&position),
-            tilt: share(&tilt),
-            radius: (!radius.is_empty()).then(|| share(&radius)),
-            position_ratio: ratio(&position),
-            tilt_ratio: ratio(&tilt),
+            position: position.cover,
+            tilt: tilt.cover,
+            radius: (radius.count > 0).then_some(radius.cover),
+            position_ratio: position.ratio,
+            tilt_ratio: tilt.ratio,
             degrees_of_freedom: median(freedom),
-            failed,
+            failed: noise.ncols() - shown.len(),
         }
     }
-}
-
-fn median(mut of: Vec<f64>) -> f64 {
-    of.sort_by(f64::total_cmp);
-    of.get(of.len() / 2).copied().unwrap_or(f64::NAN)
 }
 
 /// The patches of the full trial.

@@ -6,3 +6,4 @@ pub mod kestrel;
 pub mod noise_field;
 pub mod patches;
 pub mod shape;
+pub mod stated;

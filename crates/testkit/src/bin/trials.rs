@@ -30,6 +30,15 @@ enum Trial {
         #[arg(long, default_value = "")]
         only: String,
     },
+    /// The whole Kestrel, scanned anew from every seed: every feature's stated 95 % regions
+    Car {
+        /// Seeds
+        #[arg(long, default_value_t = 200)]
+        seeds: u64,
+        /// Only parts with this in their name
+        #[arg(long, default_value = "")]
+        only: String,
+    },
     /// Which shape: random patches of each kind
     Shape {
         /// Distinguishable patches of each kind
@@ -43,6 +52,7 @@ fn main() -> std::io::Result<()> {
     match Arguments::parse().trial {
         Trial::Bound { seeds, only } => stringline_testkit::bound::print_table(seeds, &only, out),
         Trial::Cover { seeds, only } => stringline_testkit::cover::print_table(seeds, &only, out),
+        Trial::Car { seeds, only } => stringline_testkit::kestrel::trial::print_table(seeds, &only, out),
         Trial::Shape { count } => stringline_testkit::shape::print_table(count, out),
     }
 }

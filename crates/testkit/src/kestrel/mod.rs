@@ -13,6 +13,7 @@ pub mod model;
 mod rack;
 mod scanner;
 mod solid;
+pub mod trial;
 pub mod truth;
 
 #[cfg(test)]
