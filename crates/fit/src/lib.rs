@@ -26,6 +26,7 @@ mod noise;
 mod robust;
 mod shapes;
 mod solve;
+mod spread;
 mod start;
 mod taper;
 
@@ -35,4 +36,5 @@ pub use feature::{Extent, Feature, Kind, Noise, Shape, Side};
 pub use fit::{FitSettings, fit};
 pub use grow::{GrowSettings, Grown, grow};
 pub use joint::{JointFit, JointPart, Moved, Relation, fit_joint};
+pub use spread::Spread;
 pub use taper::{Comparison, STANDARD_TAPERS, StandardTaper, Taper, taper};

@@ -136,6 +136,19 @@ impl Explain for EvaluateError {
     }
 }
 
+impl Default for Results {
+    /// Those of an empty job.
+    fn default() -> Self {
+        Results {
+            features: BTreeMap::new(),
+            datums: BTreeMap::new(),
+            set: HardpointSet::new(CoordinateAxes::Iso8855),
+            warnings: Vec::new(),
+            failures: Vec::new(),
+        }
+    }
+}
+
 impl EvaluateError {
     /// Whether the cause is told elsewhere among the failures.
     pub fn is_consequence(&self) -> bool {
@@ -186,17 +199,24 @@ type FitOutcome = Result<Vec<Arc<FeatureResult>>, EvaluateError>;
 impl Evaluator {
     /// As [`evaluate`], and remembers what it loaded and fitted.
     pub fn evaluate(&mut self, job: &Job, load: &Loader<'_>) -> Results {
-        let mut results = Results {
-            features: BTreeMap::new(),
-            datums: BTreeMap::new(),
-            set: HardpointSet::new(CoordinateAxes::Iso8855),
-            warnings: Vec::new(),
-            failures: Vec::new(),
-        };
+        self.evaluate_watched(job, load, &|_, _| true).unwrap_or_default()
+    }
+
+    /// As [`Evaluator::evaluate`]; `watch` is told before each fit how many of how many are done,
+    /// and `false` stops the work. What was fitted until then is remembered. `None` where stopped.
+    pub fn evaluate_watched(
+        &mut self,
+        job: &Job,
+        load: &Loader<'_>,
+        watch: &dyn Fn(usize, usize) -> bool,
+    ) -> Option<Results> {
+        let mut results = Results::default();
         let scans = self.load_scans(job, load, &mut results);
-        self.fit_all(job, &scans, &mut results);
+        if !self.fit_all(job, &scans, &mut results, watch) {
+            return None;
+        }
         construct_all(job, &mut results);
-        results
+        Some(results)
     }
 
     /// The scans that were loaded, by name.
@@ -227,12 +247,24 @@ impl Evaluator {
         scans
     }
 
-    fn fit_all(&mut self, job: &Job, scans: &BTreeMap<Name, Arc<LoadedScan>>, results: &mut Results) {
+    /// Whether it came to the end.
+    fn fit_all(
+        &mut self,
+        job: &Job,
+        scans: &BTreeMap<Name, Arc<LoadedScan>>,
+        results: &mut Results,
+        watch: &dyn Fn(usize, usize) -> bool,
+    ) -> bool {
         let mut fits = BTreeMap::new();
         let joined: BTreeSet<&Name> = job.joints.values().flat_map(|joint| &joint.features).collect();
         let alone = job.features.keys().filter(|name| !joined.contains(name)).map(|name| (name, None));
         let groups = job.joints.iter().map(|(name, joint)| (name, Some(joint)));
-        for (name, joint) in alone.chain(groups) {
+        let units: Vec<_> = alone.chain(groups).collect();
+        for (done, &(name, joint)) in units.iter().enumerate() {
+            if !watch(done, units.len()) {
+                self.fits.extend(fits);
+                return false;
+            }
             let members = joint.map_or(std::slice::from_ref(name), |joint| joint.features.as_slice());
             let outcome = fit_key(job, scans, members, joint).and_then(|key| {
                 // A feature and a group may have one name: they are told apart by the key.
@@ -263,6 +295,7 @@ impl Evaluator {
             }
         }
         self.fits = fits;
+        true
     }
 }
 
