@@ -3,11 +3,14 @@
 //! Readers take bytes; this crate never opens a file.
 
 pub mod brush;
+mod facets;
 pub mod geometry;
 pub mod index;
 mod neighbourhoods;
 pub mod normals;
 pub mod order;
+pub mod pick;
+mod ray;
 pub mod read;
 mod rings;
 pub mod scan;
@@ -17,6 +20,7 @@ pub mod write;
 
 pub use brush::{Dab, PaintError, Patch};
 pub use geometry::{Cloud, Geometry, Mesh};
+pub use pick::Hit;
 pub use scan::{Sample, Scan};
 pub use stringline_core::{Point3, UnitVec3, Vec3};
 pub use survey::{Edges, Survey};
