@@ -102,6 +102,10 @@ fn surface(c: &mut Criterion) {
         group.bench_function(format!("dab/6 mm ({hits} hits), {name}"), |b| {
             b.iter(|| scan.paint(black_box(&dab)));
         });
+        group.bench_function(format!("pieces/of 65,000, {name}"), |b| b.iter(|| scan.pieces(65_000).len()));
+        group.bench_function(format!("coarse/400,000 and 50,000, {name}"), |b| {
+            b.iter(|| scan.coarse(&[400_000, 50_000]).len());
+        });
         // From afar on to the whole torus, and along its top where the ray stays near the surface.
         let rays: Vec<(Point3, UnitVec3)> = (0..400)
             .map(|i| {

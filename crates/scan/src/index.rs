@@ -62,6 +62,11 @@ impl Index {
         found
     }
 
+    /// The middle of the points, far strays aside, mm.
+    pub(crate) fn middle(&self) -> Point3 {
+        self.middle
+    }
+
     /// A distance within which there is none of `points`, which are those the index was built from;
     /// less than that of the nearest by no more than rounding to `f32` explains. Infinite if there are none.
     pub(crate) fn clear(&self, points: &[Point3], p: &Point3) -> f64 {
