@@ -15,7 +15,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, channel};
 use std::sync::{Arc, Mutex, PoisonError};
-use stringline_core::{Explain, UnitVec3, Vec3, frame_about};
+use stringline_core::{UnitVec3, Vec3, frame_about};
 use stringline_fit::{Kind, Relation};
 use stringline_job::{
     FitSpec, Job, Joint, LoadError, LoadedScan, Loading, Name, Op, OpenJob, Recovered, Results, ScanFile, Wanted,

@@ -95,7 +95,7 @@ pub(crate) struct Stroke {
 }
 
 /// Where the view is cut open.
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, Debug)]
 pub(crate) struct Section {
     pub(crate) point: Point3,
     /// What lies on this side is cut away.
