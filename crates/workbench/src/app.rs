@@ -10,7 +10,9 @@ use crate::mouse::Place;
 use crate::picture;
 use crate::scene::{BenchView, Body, DrawPlugin, Stage, choose_levels, mirror};
 use crate::shown::Eye;
-use bevy::app::{App, AppExit, First, Last, PluginGroup, PostUpdate, PreUpdate, Startup, TerminalCtrlCHandlerPlugin, Update};
+use bevy::app::{
+    App, AppExit, First, Last, PluginGroup, PostUpdate, PreUpdate, Startup, TerminalCtrlCHandlerPlugin, Update,
+};
 use bevy::asset::{AssetPlugin, Assets, Handle};
 use bevy::camera::{Camera, CameraMainTextureUsages, Projection, RenderTarget};
 use bevy::ecs::message::Messages;
@@ -223,10 +225,7 @@ fn furnish(app: &mut App, bench: Box<dyn Bench>, wake: Wake, target: RenderTarge
         .init_resource::<Messages<WindowCloseRequested>>()
         .add_systems(Startup, listen_to_egui)
         .add_systems(First, begin)
-        .add_systems(
-            PreUpdate,
-            inject.after(EguiPreUpdateSet::ProcessInput).before(EguiPreUpdateSet::BeginPass),
-        )
+        .add_systems(PreUpdate, inject.after(EguiPreUpdateSet::ProcessInput).before(EguiPreUpdateSet::BeginPass))
         .add_systems(Update, (news, steer, panels, mirror, choose_levels, take_pictures).chain())
         .add_systems(PostUpdate, plan_next.after(EguiPostUpdateSet::PostProcessOutput))
         .add_systems(Last, end);
@@ -313,7 +312,12 @@ fn news(
 }
 
 /// What the mouse did to the view and the scans.
-fn steer(mut stage: ResMut<Stage>, mut face: ResMut<Face>, desk: Res<Desk>, mut desks: Query<(&mut EguiContext, &EguiInput)>) {
+fn steer(
+    mut stage: ResMut<Stage>,
+    mut face: ResMut<Face>,
+    desk: Res<Desk>,
+    mut desks: Query<(&mut EguiContext, &EguiInput)>,
+) {
     let Ok((mut context, input)) = desks.get_mut(desk.0) else {
         return;
     };
@@ -574,10 +578,12 @@ impl Headless {
     pub fn screen(&mut self) -> Option<([u32; 2], Vec<u8>)> {
         self.graphics()?;
         let (sender, receiver) = channel();
-        self.app.world_mut().spawn(Screenshot::image(self.image.clone())).observe(move |captured: On<ScreenshotCaptured>| {
-            // The receiver waits below.
-            let _ = sender.send(captured.image.data.clone());
-        });
+        self.app.world_mut().spawn(Screenshot::image(self.image.clone())).observe(
+            move |captured: On<ScreenshotCaptured>| {
+                // The receiver waits below.
+                let _ = sender.send(captured.image.data.clone());
+            },
+        );
         for _ in 0..200 {
             self.frame(&[]);
             if let Ok(data) = receiver.try_recv() {

@@ -276,6 +276,11 @@ impl Workbench {
                 break;
             }
         }
+        let painted =
+            self.state.job.as_ref().and_then(|open| open.history.done().last()?.strip_prefix("Paint ")?.parse().ok());
+        if !back && painted.is_some() {
+            self.state.chosen = painted;
+        }
         match went {
             Some(step) => self.say(format!("{}: {step}", if back { "Undone" } else { "Done again" })),
             None => self.say(if back { "There is nothing to undo" } else { "There is nothing to do again" }),
@@ -464,8 +469,12 @@ impl Workbench {
         let job = Arc::clone(open.history.job());
         // A scan that was not there may have come since.
         let waiting = self.state.results.failures.iter().any(|failed| failed.what == "scan");
-        let done = self.state.results_of == Some(job.revision()) && !waiting;
-        if done || !self.scans_settled(&job) {
+        if self.state.results_of == Some(job.revision()) && !waiting {
+            // Back to a state whose results are the ones there are.
+            self.state.evaluating = false;
+            return;
+        }
+        if !self.scans_settled(&job) {
             return;
         }
         let folder = folder_of(&open.path).to_owned();
@@ -882,7 +891,8 @@ impl Workbench {
                 features.push(name);
             }
         }
-        if let [one] = features.as_slice()
+        // Once more, and each is fitted alone again.
+        if let Some(one) = self.state.chosen.as_ref()
             && let Some((group, _)) = job.joint_of(one)
         {
             let name = group.clone();

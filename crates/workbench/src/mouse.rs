@@ -187,8 +187,7 @@ impl Mouse {
 }
 
 fn zoom(at: Pos2, factor: f64, place: &Place<'_>, view: &mut View) {
-    let about = (place.find)(view, at)
-        .map_or_else(|| view.at_focus(at.into(), sides(place.area)), |found| found.world);
+    let about = (place.find)(view, at).map_or_else(|| view.at_focus(at.into(), sides(place.area)), |found| found.world);
     view.zoom(&about, factor);
 }
 

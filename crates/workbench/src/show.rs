@@ -65,12 +65,20 @@ fn make_tint(state: &State, scan: &Name) -> Tint {
         let mark = if chosen { Mark::Chosen } else { Mark::Feature };
         marks.extend(result.patch.points.iter().map(|&point| (point, mark)));
     }
-    if let Some(live) = live {
-        marks.extend(live.points.iter().map(|&point| (point, Mark::Painted)));
+    let painted = |marks: &mut Vec<(u32, Mark)>| {
+        marks.extend(live.iter().flat_map(|live| &live.points).map(|&point| (point, Mark::Painted)));
+    };
+    // While it paints the brush must not hide what it leaves.
+    let pressed = state.stroke.is_some();
+    if !pressed {
+        painted(&mut marks);
     }
     if let Some(footprint) = state.footprint.as_ref().filter(|footprint| footprint.scan == *scan) {
         let mark = if footprint.wipe { Mark::Wiping } else { Mark::Footprint };
         marks.extend(footprint.points.iter().map(|&point| (point, mark)));
+    }
+    if pressed {
+        painted(&mut marks);
     }
     // Stable, so of several marks on a point the last one is kept.
     marks.reverse();

@@ -8,7 +8,7 @@ use crate::words::{self, Trouble, plural};
 use crate::work::MapOf;
 use egui::{Id, RichText, Slider, Ui};
 use stringline_fit::Verdict;
-use stringline_job::{Name, Op, Wanted, hardpoint_words};
+use stringline_job::{FeatureSpec, FitSpec, Name, Op, Wanted, hardpoint_words};
 
 /// The shapes a person can ask for, in plain words.
 const SHAPES: [(Wanted, &str, &str); 6] = [
@@ -33,10 +33,10 @@ pub(super) fn sheet(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
     if let Some(name) = &state.chosen {
         chosen(ui, state, name, actions);
     }
+    roles::picked(ui, state, actions);
     if !job.features.is_empty() {
         list(ui, state, actions);
     }
-    roles::picked(ui, state, actions);
     roles::needed(ui, state, actions);
 }
 
@@ -115,13 +115,12 @@ fn chosen(ui: &mut Ui, state: &State, name: &Name, actions: &mut Vec<Action>) {
         parts::command(ui, Command::Remove, true, actions);
     });
     shape(ui, name, spec.fit.shape, &spec.fit, actions);
-    held(ui, state, name, actions);
-    joined(ui, state, name, actions);
+    held_and_joined(ui, state, name, actions);
     let map_shown = state.map_wanted.as_ref() == Some(&MapOf::Residuals(name.clone()));
     ui.horizontal_wrapped(|ui| {
         parts::switch(ui, Command::Residuals, map_shown, true, actions);
-        parts::command(ui, Command::SquareOn, true, actions);
         parts::switch(ui, Command::Section, state.section.is_some(), true, actions);
+        parts::command(ui, Command::SquareOn, true, actions);
     });
     if let Some(section) = state.section {
         ui.horizontal(|ui| {
@@ -136,13 +135,13 @@ fn chosen(ui: &mut Ui, state: &State, name: &Name, actions: &mut Vec<Action>) {
     dabs(ui, name, spec, actions);
 }
 
-fn shape(ui: &mut Ui, name: &Name, wanted: Wanted, fit: &stringline_job::FitSpec, actions: &mut Vec<Action>) {
+fn shape(ui: &mut Ui, name: &Name, wanted: Wanted, fit: &FitSpec, actions: &mut Vec<Action>) {
     ui.label("Shape").on_hover_text(Command::NextShape.tip());
     ui.horizontal_wrapped(|ui| {
         for (shape, words, why) in SHAPES {
             if ui.selectable_label(wanted == shape, words).on_hover_text(why).clicked() && wanted != shape {
                 let held = fit.held_radius.filter(|_| !matches!(shape, Wanted::Plane | Wanted::Cone));
-                let fit = stringline_job::FitSpec { shape, held_radius: held, ..fit.clone() };
+                let fit = FitSpec { shape, held_radius: held, ..fit.clone() };
                 actions.push(Action::Do(vec![Op::SetFit { name: name.clone(), fit }]));
             }
         }
@@ -150,65 +149,47 @@ fn shape(ui: &mut Ui, name: &Name, wanted: Wanted, fit: &stringline_job::FitSpec
     });
 }
 
-/// Holding the radius at a known size: shown and typed as a diameter, as it stands on drawings.
-fn held(ui: &mut Ui, state: &State, name: &Name, actions: &mut Vec<Action>) {
-    let Some(fit) = state.chosen_fit() else { return };
+/// Holding the radius at a known size, and fitting with other bores on one axis.
+fn held_and_joined(ui: &mut Ui, state: &State, name: &Name, actions: &mut Vec<Action>) {
+    let Some((job, fit)) = state.job().zip(state.chosen_fit()) else { return };
     let radius = state.chosen_result().and_then(|(_, result)| result.feature.shape.radius());
-    let Some(radius) = fit.held_radius.or(radius) else { return };
+    let joint = job.joint_of(name);
+    let others = state.picked.iter().filter(|picked| *picked != name.as_str()).count();
     ui.horizontal_wrapped(|ui| {
-        parts::switch(ui, Command::Hold, fit.held_radius.is_some(), true, actions);
+        if fit.held_radius.or(radius).is_some() {
+            parts::switch(ui, Command::Hold, fit.held_radius.is_some(), true, actions);
+        }
+        parts::switch(ui, Command::Join, joint.is_some(), joint.is_some() || others > 0, actions);
     });
-    let initial = format!("{:.3}", 2.0 * fit.held_radius.unwrap_or(radius));
-    let id = Id::new(("held", name.as_str()));
-    let (text, entered) = parts::number_field(ui, id, "⌀ held at", "mm", &initial);
-    if text != initial {
+    if let Some(held) = fit.held_radius {
+        // As a diameter, which is what stands on drawings.
+        let initial = format!("{:.3}", 2.0 * held);
+        let id = Id::new(("held", name.as_str()));
+        let (text, entered) = parts::number_field(ui, id, "⌀ held at", "mm", &initial);
         match parts::number(&text).filter(|diameter| *diameter > 0.0) {
-            Some(diameter) => {
+            Some(diameter) if text != initial => {
                 let hold = parts::button(ui, "Hold this diameter", "Fit with the diameter fixed at what you typed.");
                 if hold || entered {
-                    let fit = stringline_job::FitSpec { held_radius: Some(diameter / 2.0), ..fit.clone() };
+                    let fit = FitSpec { held_radius: Some(diameter / 2.0), ..fit.clone() };
                     actions.push(Action::Do(vec![Op::SetFit { name: name.clone(), fit }]));
                 }
             }
+            Some(_) => {}
             None => drop(parts::faint(ui, "A diameter in millimetres, above zero.")),
         }
     }
-}
-
-fn joined(ui: &mut Ui, state: &State, name: &Name, actions: &mut Vec<Action>) {
-    let Some(job) = state.job() else { return };
-    match job.joint_of(name) {
-        Some((group, joint)) => {
-            let others: Vec<&str> = joint.features.iter().filter(|other| *other != name).map(Name::as_str).collect();
-            ui.label(format!("fitted on {} with {}", joint.relation.word(), others.join(", ")));
-            if let Some(moved) = state.chosen_result().and_then(|(_, result)| result.joint.as_ref()).map(|(_, m)| m) {
-                parts::faint(
-                    ui,
-                    format!(
-                        "which turned it by {:.3}° and shifted it by {:.3} mm",
-                        moved.turn.to_degrees(),
-                        moved.shift
-                    ),
-                );
-            }
-            if parts::button(ui, "Part", "Fit each alone again.") {
-                actions.push(Action::Do(vec![Op::Part { name: group.clone() }]));
-            }
-        }
-        None => {
-            let others = state.picked.iter().filter(|picked| *picked != name.as_str()).count();
-            ui.horizontal_wrapped(|ui| {
-                parts::command(ui, Command::Join, others > 0, actions);
-                if others == 0 {
-                    parts::faint(ui, "pick the other bore in the list first");
-                }
-            });
+    if let Some((_, joint)) = joint {
+        let others: Vec<&str> = joint.features.iter().filter(|other| *other != name).map(Name::as_str).collect();
+        ui.label(format!("fitted on {} with {}", joint.relation.word(), others.join(", ")));
+        if let Some(moved) = state.chosen_result().and_then(|(_, result)| result.joint.as_ref()).map(|(_, m)| m) {
+            let turn = moved.turn.to_degrees();
+            parts::faint(ui, format!("which turned it by {turn:.3}° and shifted it by {:.3} mm", moved.shift));
         }
     }
 }
 
 /// The dabs, to wipe one by one.
-fn dabs(ui: &mut Ui, name: &Name, spec: &stringline_job::FeatureSpec, actions: &mut Vec<Action>) {
+fn dabs(ui: &mut Ui, name: &Name, spec: &FeatureSpec, actions: &mut Vec<Action>) {
     if spec.dabs.is_empty() {
         return;
     }

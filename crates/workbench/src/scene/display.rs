@@ -1,9 +1,9 @@
 //! A scan made ready to be drawn: pieces small enough to be culled and uploaded one by one, in
 //! the bytes that the graphics card takes.
 
+use crate::scene::pieces::{self, Piece as Cut};
 use rayon::prelude::*;
 use stringline_core::{Point3, Vec3};
-use crate::scene::pieces::{self, Piece as Cut};
 use stringline_scan::{Geometry, Scan};
 
 /// A cloud's discs reach this many spacings far, so that those of neighbours close up.
@@ -80,7 +80,8 @@ impl Display {
         for level in &cuts {
             let first = all.len();
             all.extend(level);
-            let elements = level.iter().map(|p| if p.facets.is_empty() { p.points.len() } else { p.facets.len() }).sum();
+            let elements =
+                level.iter().map(|p| if p.facets.is_empty() { p.points.len() } else { p.facets.len() }).sum();
             levels.push(Level { pieces: first..all.len(), elements });
         }
         let places = Places::new(scan.points().len(), &all);

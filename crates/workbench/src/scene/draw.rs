@@ -17,7 +17,9 @@ use bevy::ecs::prelude::*;
 use bevy::ecs::schedule::ScheduleLabel;
 use bevy::mesh::VertexBufferLayout;
 use bevy::render::extract_plugin::MainWorld;
-use bevy::render::render_resource::binding_types::{texture_depth_2d, texture_depth_2d_multisampled, uniform_buffer_sized};
+use bevy::render::render_resource::binding_types::{
+    texture_depth_2d, texture_depth_2d_multisampled, uniform_buffer_sized,
+};
 use bevy::render::render_resource::*;
 use bevy::render::renderer::{RenderAdapterInfo, RenderContext, RenderDevice, RenderQueue, ViewQuery};
 use bevy::render::view::ViewTarget;
@@ -76,7 +78,10 @@ impl Plugin for DrawPlugin {
             .init_gpu_resource::<Card>()
             .add_schedule(schedule)
             .add_systems(ExtractSchedule, extract)
-            .add_systems(Render, (prepare.in_set(RenderSystems::PrepareResources), watch.in_set(RenderSystems::Cleanup)));
+            .add_systems(
+                Render,
+                (prepare.in_set(RenderSystems::PrepareResources), watch.in_set(RenderSystems::Cleanup)),
+            );
     }
 }
 
@@ -138,9 +143,7 @@ fn extract(mut main: ResMut<MainWorld>, mut frame: ResMut<Frame>) {
     frame.clip_from_world = stage.view.clip_from_world(logical, stage.ball.as_ref());
     frame.view_from_world = match frame.parallel {
         true => stage.view.view_from_world().to_homogeneous(),
-        false => {
-            stage.view.view_from_world().to_homogeneous() * Matrix4::new_translation(&-stage.view.eye().coords)
-        }
+        false => stage.view.view_from_world().to_homogeneous() * Matrix4::new_translation(&-stage.view.eye().coords),
     };
     frame.line_origin = stage.ball.map_or(Point3::origin(), |b| b.centre);
     frame.segments.clear();
@@ -226,7 +229,10 @@ enum Plan {
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum Kind {
     /// Discs of a cloud; cut away or faded.
-    Scan { discs: bool, cut: bool },
+    Scan {
+        discs: bool,
+        cut: bool,
+    },
     Lines,
 }
 
@@ -451,7 +457,10 @@ impl Card {
                 stencil: StencilState::default(),
                 bias: DepthBiasState::default(),
             }),
-            multisample: MultisampleState { count: if is_scan { self.samples } else { 1 }, ..MultisampleState::default() },
+            multisample: MultisampleState {
+                count: if is_scan { self.samples } else { 1 },
+                ..MultisampleState::default()
+            },
             ..RenderPipelineDescriptor::default()
         };
         self.pipelines.insert(kind, cache.queue_render_pipeline(descriptor));
@@ -670,7 +679,8 @@ fn draw(
     let card = &mut *card;
     card.begun = Instant::now();
     card.handed = None;
-    let (Some(picture), Some(scan_group), Some(lines_group)) = (&card.picture, &card.scan_group, &card.lines_group) else {
+    let (Some(picture), Some(scan_group), Some(lines_group)) = (&card.picture, &card.scan_group, &card.lines_group)
+    else {
         return;
     };
     if picture.size != [target.main_texture().width(), target.main_texture().height()] {
@@ -697,7 +707,10 @@ fn draw(
                 view: &picture.colour,
                 depth_slice: None,
                 resolve_target: (card.samples > 1).then_some(&*picture.flat_view),
-                ops: Operations { load: if anew { LoadOp::Clear(background) } else { LoadOp::Load }, store: StoreOp::Store },
+                ops: Operations {
+                    load: if anew { LoadOp::Clear(background) } else { LoadOp::Load },
+                    store: StoreOp::Store,
+                },
             })],
             depth_stencil_attachment: Some(RenderPassDepthStencilAttachment {
                 view: &picture.depth,

@@ -183,7 +183,8 @@ mod tests {
         let display = display(300);
         let mut codes = Codes::new(&display);
         let patches = codes.update(&display, &Tint::default(), &tint(&[(0, Mark::Footprint)]));
-        let full: usize = patches.iter().filter(|p| display.levels[0].pieces.contains(&p.piece)).map(|p| p.codes.len()).sum();
+        let full: usize =
+            patches.iter().filter(|p| display.levels[0].pieces.contains(&p.piece)).map(|p| p.codes.len()).sum();
         assert_eq!(full, 1);
         assert_eq!(codes.update(&display, &tint(&[(0, Mark::Footprint)]), &tint(&[(0, Mark::Footprint)])), []);
     }
@@ -191,7 +192,10 @@ mod tests {
     #[test]
     fn values_lie_on_the_scale_and_beyond_it_at_its_ends() {
         let place = |value, range| code(None, value, range) >> 16;
-        assert_eq!([place(-2.0, 1.0), place(-1.0, 1.0), place(0.0, 1.0), place(1.0, 1.0), place(9.0, 1.0)], [1, 1, 32768, 65535, 65535]);
+        assert_eq!(
+            [place(-2.0, 1.0), place(-1.0, 1.0), place(0.0, 1.0), place(1.0, 1.0), place(9.0, 1.0)],
+            [1, 1, 32768, 65535, 65535]
+        );
         assert_eq!([place(f32::NAN, 1.0), place(0.0, 0.0), place(1.0, 0.0)], [0, 32768, 65535]);
         assert_eq!(code(Some(Mark::Painted), f32::NAN, 0.0), 1);
     }

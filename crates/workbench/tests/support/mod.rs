@@ -86,7 +86,9 @@ pub fn wavy_ball(facets: usize) -> Scan {
         let polar = std::f64::consts::PI * f64::from(i) / f64::from(rings);
         for j in 0..around {
             let turn = std::f64::consts::TAU * f64::from(j) / f64::from(around);
-            let r = 90.0 + 6.0 * (9.0 * polar).sin() * (8.0 * turn).cos() + 0.4 * (90.0 * polar).sin() * (70.0 * turn).sin();
+            let r = 90.0
+                + 6.0 * (9.0 * polar).sin() * (8.0 * turn).cos()
+                + 0.4 * (90.0 * polar).sin() * (70.0 * turn).sin();
             let direction = Vec3::new(polar.sin() * turn.cos(), polar.sin() * turn.sin(), polar.cos());
             vertices.push(Point3::from(direction * r));
         }
