@@ -224,7 +224,7 @@ fn split(items: &mut [Item], most: usize) -> Vec<Range<usize>> {
             return Vec::new();
         }
         if items.len() <= most {
-            return vec![from..from + items.len()];
+            return Vec::from([from..from + items.len()]);
         }
         let mut low = [f32::INFINITY; 3];
         let mut high = [f32::NEG_INFINITY; 3];
