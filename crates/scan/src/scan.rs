@@ -249,6 +249,17 @@ impl Scan {
     }
 }
 
+/// What it holds, in a line: millions of points are of no use to a reader.
+impl std::fmt::Debug for Scan {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let facets = match &self.geometry {
+            Geometry::Mesh(mesh) => mesh.facets.len(),
+            Geometry::Cloud(_) => 0,
+        };
+        write!(f, "Scan({} points, {facets} facets)", self.points().len())
+    }
+}
+
 /// See [`Scan::spacing`].
 fn spacing(points: &[Point3], index: &Index) -> f64 {
     let stride = points.len() / SPACING_SAMPLE + 1;

@@ -30,7 +30,9 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     if millions.is_empty() {
         millions = vec![0.2, 1.0, 5.0, 10.0];
     }
-    println!("| facets | drawn | turning: ms a frame | card ms | window's thread ms | hovering: ms | thread ms | worst | idle: frames | ready s | first fill s |");
+    println!(
+        "| facets | drawn | turning: ms a frame | card ms | window's thread ms | hovering: ms | thread ms | worst | idle: frames | ready s | first fill s |"
+    );
     println!("| ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |");
     for million in millions {
         measure((million * 1e6) as usize, frames, size)?;
@@ -80,7 +82,11 @@ fn measure(facets: usize, frames: usize, size: [u32; 2]) -> Result<(), Box<dyn s
     let (mut hover_wall, mut hover_own) = (Vec::new(), Vec::new());
     for i in 0..frames {
         let begun = Instant::now();
-        let at = nalgebra::Point3::new(90.0 * (f64::from(i as u32) * 0.02).cos(), 90.0 * (f64::from(i as u32) * 0.02).sin(), 0.0);
+        let at = nalgebra::Point3::new(
+            90.0 * (f64::from(i as u32) * 0.02).cos(),
+            90.0 * (f64::from(i as u32) * 0.02).sin(),
+            0.0,
+        );
         let marks = scan.within(&at, 8.0).into_iter().map(|p| (p, Mark::Footprint)).collect();
         double.desk().shown.scans[0].tint = Arc::new(Tint { marks, ..Tint::default() });
         app.frame(&[]);

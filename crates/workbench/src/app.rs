@@ -10,7 +10,9 @@ use crate::mouse::Place;
 use crate::picture;
 use crate::scene::{BenchView, Body, DrawPlugin, Stage, choose_levels, mirror};
 use crate::shown::Eye;
-use bevy::app::{App, AppExit, First, Last, PluginGroup, PostUpdate, PreUpdate, Startup, TerminalCtrlCHandlerPlugin, Update};
+use bevy::app::{
+    App, AppExit, First, Last, PluginGroup, PostUpdate, PreUpdate, Startup, TerminalCtrlCHandlerPlugin, Update,
+};
 use bevy::asset::{AssetPlugin, Assets, Handle};
 use bevy::camera::{Camera, CameraMainTextureUsages, Projection, RenderTarget};
 use bevy::ecs::message::Messages;
@@ -223,11 +225,8 @@ fn furnish(app: &mut App, bench: Box<dyn Bench>, wake: Wake, target: RenderTarge
         .init_resource::<Messages<WindowCloseRequested>>()
         .add_systems(Startup, listen_to_egui)
         .add_systems(First, begin)
-        .add_systems(
-            PreUpdate,
-            inject.after(EguiPreUpdateSet::ProcessInput).before(EguiPreUpdateSet::BeginPass),
-        )
-        .add_systems(Update, (news, steer, panels, mirror, choose_levels, take_pictures).chain())
+        .add_systems(PreUpdate, inject.after(EguiPreUpdateSet::ProcessInput).before(EguiPreUpdateSet::BeginPass))
+        .add_systems(Update, (hear, steer, panels, mirror, choose_levels, take_pictures).chain())
         .add_systems(PostUpdate, plan_next.after(EguiPostUpdateSet::PostProcessOutput))
         .add_systems(Last, end);
 }
@@ -276,15 +275,27 @@ fn end(mut clock: ResMut<Clock>) {
     clock.last = clock.begun.map_or(Duration::ZERO, |b| b.elapsed());
 }
 
-fn inject(mut injected: ResMut<Injected>, desk: Res<Desk>, mut inputs: Query<&mut EguiInput>) {
-    if let (false, Ok(mut input)) = (injected.0.is_empty(), inputs.get_mut(desk.0)) {
-        input.events.append(&mut injected.0);
-    }
+/// Completes the input. bevy_egui tells egui of the modifier keys in every frame, whether they
+/// changed or not, and any event makes egui ask for another frame: the app would never rest.
+fn inject(
+    mut injected: ResMut<Injected>,
+    mut held: Local<egui::Modifiers>,
+    desk: Res<Desk>,
+    mut inputs: Query<&mut EguiInput>,
+) {
+    let Ok(mut input) = inputs.get_mut(desk.0) else {
+        return;
+    };
+    input.events.retain(|event| match event {
+        egui::Event::ModifiersChanged(now) => std::mem::replace(&mut *held, *now) != *now,
+        _ => true,
+    });
+    input.events.append(&mut injected.0);
 }
 
 /// Lets the bench take what its workers finished, what was dropped on the window and the wish to
 /// close it.
-fn news(
+fn hear(
     mut face: ResMut<Face>,
     mut pictures: ResMut<Pictures>,
     mut dropped: MessageReader<FileDragAndDrop>,
@@ -313,11 +324,16 @@ fn news(
 }
 
 /// What the mouse did to the view and the scans.
-fn steer(mut stage: ResMut<Stage>, mut face: ResMut<Face>, desk: Res<Desk>, mut desks: Query<(&mut EguiContext, &EguiInput)>) {
+fn steer(
+    mut stage: ResMut<Stage>,
+    mut face: ResMut<Face>,
+    desk: Res<Desk>,
+    mut desks: Query<(&mut EguiContext, &EguiInput)>,
+) {
     let Ok((mut context, input)) = desks.get_mut(desk.0) else {
         return;
     };
-    if input.events.is_empty() && input.modifiers == egui::Modifiers::NONE {
+    if input.events.is_empty() {
         return;
     }
     let context = context.get_mut().clone();
@@ -326,7 +342,7 @@ fn steer(mut stage: ResMut<Stage>, mut face: ResMut<Face>, desk: Res<Desk>, mut 
     let (mut mouse, mut view) = (std::mem::take(&mut stage.mouse), stage.view.clone());
     let find = |view: &crate::view::View, at: egui::Pos2| stage.find(view, at);
     let place = Place { area: stage.area, covered: &covered, find: &find };
-    let said = mouse.take(&input.events, input.modifiers, &place, &mut view);
+    let said = mouse.take(&input.events, &place, &mut view);
     stage.mouse = mouse;
     if view != stage.view {
         stage.view = view;
@@ -574,10 +590,12 @@ impl Headless {
     pub fn screen(&mut self) -> Option<([u32; 2], Vec<u8>)> {
         self.graphics()?;
         let (sender, receiver) = channel();
-        self.app.world_mut().spawn(Screenshot::image(self.image.clone())).observe(move |captured: On<ScreenshotCaptured>| {
-            // The receiver waits below.
-            let _ = sender.send(captured.image.data.clone());
-        });
+        self.app.world_mut().spawn(Screenshot::image(self.image.clone())).observe(
+            move |captured: On<ScreenshotCaptured>| {
+                // The receiver waits below.
+                let _ = sender.send(captured.image.data.clone());
+            },
+        );
         for _ in 0..200 {
             self.frame(&[]);
             if let Ok(data) = receiver.try_recv() {

@@ -24,7 +24,7 @@
 pub mod app;
 pub mod face;
 #[cfg(feature = "window")]
-mod mouse;
+pub mod mouse;
 #[cfg(feature = "window")]
 mod picture;
 #[cfg(feature = "window")]

@@ -47,8 +47,12 @@ pub struct View {
 impl Default for View {
     /// From the front, left and above of a car's axes (ISO 8855), a metre high.
     fn default() -> View {
-        let mut view =
-            View { focus: Point3::origin(), world_from_view: UnitQuaternion::identity(), height: 1000.0, parallel: false };
+        let mut view = View {
+            focus: Point3::origin(),
+            world_from_view: UnitQuaternion::identity(),
+            height: 1000.0,
+            parallel: false,
+        };
         view.turn_to(&Vec3::new(-1.0, -0.8, -0.6), &Vec3::z());
         view
     }
@@ -205,9 +209,8 @@ impl View {
     /// buffer for low-cost graphics hardware*, 1999).
     pub fn clip_from_world(&self, area: [f32; 4], ball: Option<&Ball>) -> Matrix4<f64> {
         let across = f64::from(area[2]).max(1.0) / f64::from(area[3]).max(1.0);
-        let view_from_world = |origin: &Point3| {
-            self.view_from_world().to_homogeneous() * Matrix4::new_translation(&-origin.coords)
-        };
+        let view_from_world =
+            |origin: &Point3| self.view_from_world().to_homogeneous() * Matrix4::new_translation(&-origin.coords);
         let mut clip_from_view = Matrix4::zeros();
         if self.parallel {
             let deep = ball.map_or(self.distance(), |b| (b.centre - self.focus).norm() + b.radius).max(1e-6);
@@ -341,7 +344,8 @@ mod tests {
             view.fit(&points, AREA);
             let eye = view.to_eye(AREA, Some(&ball));
             let seen = points.map(|p| eye.to_screen(&p).unwrap());
-            let reach = |i: usize| seen.iter().map(|s| (s[i] - AREA[i] - AREA[i + 2] / 2.0).abs() / AREA[i + 2] * 2.0);
+            let reach =
+                |i: usize| seen.iter().map(move |s| (s[i] - AREA[i] - AREA[i + 2] / 2.0).abs() / AREA[i + 2] * 2.0);
             let (x, y) = (reach(0).fold(0.0, f32::max), reach(1).fold(0.0, f32::max));
             assert!(x <= 1.0 && y <= 1.0, "out of the view: {x} {y}");
             assert!(x.max(y) > 0.7, "too small: {x} {y}");
@@ -354,8 +358,8 @@ mod tests {
         for mut view in views() {
             // From the left of the car: forward is to the left on the screen.
             view.look(&LookAt::Along(-Vec3::y_axis(), Vec3::z_axis()), &points, AREA);
-            let [origin, forward, up] =
-                [Point3::origin(), Point3::new(50.0, 0.0, 0.0), Point3::new(0.0, 0.0, 20.0)].map(|p| on_screen(&view, &p));
+            let [origin, forward, up] = [Point3::origin(), Point3::new(50.0, 0.0, 0.0), Point3::new(0.0, 0.0, 20.0)]
+                .map(|p| on_screen(&view, &p));
             assert!(forward[0] < origin[0] - 10.0 && (forward[1] - origin[1]).abs() < 0.5);
             assert!(up[1] < origin[1] - 10.0 && (up[0] - origin[0]).abs() < 0.5);
         }

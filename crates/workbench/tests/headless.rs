@@ -100,7 +100,9 @@ fn the_first_parts_are_brought_into_the_view_and_call_outs_follow() {
     assert_eq!(eye.view, [300.0, 0.0, 980.0, 800.0]);
     let [x, y] = eye.to_screen(&Point3::origin()).unwrap();
     assert!((pos2(x, y) - area.center()).length() < 8.0, "{x} {y}");
-    let [_, top] = eye.to_screen(&Point3::from(90.0 * app.stage().view.view_from_world().inverse().transform_vector(&Vec3::y()))).unwrap();
+    let [_, top] = eye
+        .to_screen(&Point3::from(90.0 * app.stage().view.view_from_world().inverse().transform_vector(&Vec3::y())))
+        .unwrap();
     assert!((60.0..250.0).contains(&top), "{top}");
 }
 
@@ -119,7 +121,8 @@ fn hovering_and_pressing_say_where() {
     let [x, y] = eye.to_screen(&point).unwrap();
     assert!((pos2(x, y) - at).length() < 0.1, "{x} {y} is not {at:?}");
 
-    let press = |pressed, modifiers| Event::PointerButton { pos: at, button: PointerButton::Primary, pressed, modifiers };
+    let press =
+        |pressed, modifiers| Event::PointerButton { pos: at, button: PointerButton::Primary, pressed, modifiers };
     app.frame(&[press(true, Modifiers::NONE), Event::PointerMoved(at + vec2(4.0, 0.0)), press(false, Modifiers::NONE)]);
     let said = heard(&double);
     assert!(

@@ -45,7 +45,13 @@ pub fn palette(dark: bool) -> Palette {
     if dark {
         Palette { background: [29, 32, 36], metal: [176, 178, 180], inside: [104, 98, 92], hatch: [70, 66, 62], marks }
     } else {
-        Palette { background: [236, 236, 233], metal: [172, 174, 176], inside: [150, 140, 130], hatch: [112, 102, 92], marks }
+        Palette {
+            background: [236, 236, 233],
+            metal: [172, 174, 176],
+            inside: [150, 140, 130],
+            hatch: [112, 102, 92],
+            marks,
+        }
     }
 }
 

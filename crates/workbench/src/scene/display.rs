@@ -3,8 +3,17 @@
 
 use rayon::prelude::*;
 use stringline_core::{Point3, Vec3};
-use crate::scene::pieces::{self, Piece as Cut};
+use stringline_scan::pieces::Piece as Cut;
 use stringline_scan::{Geometry, Scan};
+
+/// Facets of a piece: few enough to be culled by, many enough for few calls to the driver.
+const PIECE: usize = 65_000;
+
+/// Facets of the coarse copies that a moving view may fall back to.
+const COARSE: [usize; 3] = [1_000_000, 150_000, 30_000];
+
+/// A coarse copy is made where it has at most this share of the next finer one's facets.
+const WORTH_IT: f64 = 0.6;
 
 /// A cloud's discs reach this many spacings far, so that those of neighbours close up.
 const DISC_SPACINGS: f64 = 0.9;
@@ -50,11 +59,42 @@ pub struct Piece {
     /// As uploaded.
     pub corners: Vec<Corner>,
     /// Three a facet; none of a cloud.
-    pub indices: Vec<u16>,
+    pub indices: Indices,
     /// Which point of the scan each corner is.
     pub points: Vec<u32>,
     /// The ball round it: centre from [`Display::origin`] and radius, mm.
     pub ball: ([f32; 3], f32),
+}
+
+/// Corners of facets, as short as can be.
+pub enum Indices {
+    /// Up to 65536 corners.
+    Short(Vec<u16>),
+    /// More.
+    Long(Vec<u32>),
+}
+
+impl Indices {
+    /// Three a facet.
+    pub fn len(&self) -> usize {
+        match self {
+            Indices::Short(list) => list.len(),
+            Indices::Long(list) => list.len(),
+        }
+    }
+
+    /// Of a cloud.
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    /// As uploaded.
+    pub fn bytes(&self) -> &[u8] {
+        match self {
+            Indices::Short(list) => bytemuck::cast_slice(list),
+            Indices::Long(list) => bytemuck::cast_slice(list),
+        }
+    }
 }
 
 /// Where each point of the scan occurs among the corners: of the point `i` in
@@ -62,7 +102,7 @@ pub struct Piece {
 struct Places {
     starts: Vec<u32>,
     /// Piece and corner.
-    corners: Vec<(u16, u16)>,
+    corners: Vec<(u32, u32)>,
 }
 
 impl Display {
@@ -70,7 +110,7 @@ impl Display {
     pub fn new(scan: &Scan) -> Option<Display> {
         let bounds = scan.geometry().bounds()?;
         let origin = nalgebra::center(&bounds.0, &bounds.1);
-        let cuts = pieces::levels(scan);
+        let cuts = levels(scan);
         let cues = match scan.geometry() {
             Geometry::Mesh(_) => cues(scan, cuts.first().map_or(&[], Vec::as_slice)),
             Geometry::Cloud(_) => vec![[0.0; 2]; scan.points().len()],
@@ -80,7 +120,7 @@ impl Display {
         for level in &cuts {
             let first = all.len();
             all.extend(level);
-            let elements = level.iter().map(|p| if p.facets.is_empty() { p.points.len() } else { p.facets.len() }).sum();
+            let elements = level.iter().map(elements).sum();
             levels.push(Level { pieces: first..all.len(), elements });
         }
         let places = Places::new(scan.points().len(), &all);
@@ -90,9 +130,29 @@ impl Display {
     }
 }
 
+/// The scan in pieces, finest first: itself, and coarse copies in one piece each.
+fn levels(scan: &Scan) -> Vec<Vec<Cut>> {
+    let size = |cuts: &[Cut]| cuts.iter().map(elements).sum::<usize>();
+    let mut levels = vec![scan.pieces(PIECE)];
+    let whole = size(&levels[0]);
+    let counts: Vec<usize> = COARSE.into_iter().filter(|&c| (c as f64) < WORTH_IT * whole as f64).collect();
+    for coarse in scan.coarse(&counts) {
+        let finer = levels.last().map_or(0, |l| size(l));
+        let copy = vec![coarse.piece];
+        if size(&copy) as f64 <= WORTH_IT * finer as f64 {
+            levels.push(copy);
+        }
+    }
+    levels
+}
+
+fn elements(cut: &Cut) -> usize {
+    if cut.facets.is_empty() { cut.points.len() } else { cut.facets.len() }
+}
+
 impl Display {
     /// Where a point occurs among the corners: piece and corner.
-    pub fn places(&self, point: u32) -> &[(u16, u16)] {
+    pub fn places(&self, point: u32) -> &[(u32, u32)] {
         let at = |i: usize| self.places.starts.get(i).map_or(0, |&s| s as usize);
         self.places.corners.get(at(point as usize)..at(point as usize + 1)).unwrap_or(&[])
     }
@@ -112,7 +172,7 @@ impl Places {
         for (p, piece) in pieces.iter().enumerate() {
             for (c, &point) in piece.points.iter().enumerate() {
                 let slot = &mut next[point as usize];
-                corners[*slot as usize] = (p as u16, c as u16);
+                corners[*slot as usize] = (p as u32, c as u32);
                 *slot += 1;
             }
         }
@@ -120,21 +180,28 @@ impl Places {
     }
 }
 
+fn indices(cut: &Cut) -> Indices {
+    let all = || cut.facets.iter().flatten();
+    match cut.points.len() <= 1 << 16 {
+        true => Indices::Short(all().map(|&i| i as u16).collect()),
+        false => Indices::Long(all().copied().collect()),
+    }
+}
+
 fn piece(scan: &Scan, origin: &Point3, cut: &Cut, cues: &[[f32; 2]]) -> Piece {
     let at = |i: u32| (scan.points()[i as usize] - origin).cast::<f32>();
-    let (mut low, mut high) = (nalgebra::Vector3::repeat(f32::INFINITY), nalgebra::Vector3::repeat(f32::NEG_INFINITY));
-    let corners = cut.points.iter().map(|&i| {
+    let corner = |&i: &u32| {
         let p = at(i);
-        (low, high) = (low.inf(&p), high.sup(&p));
         let [u, v] = octahedral(&scan.normals()[i as usize]);
         let [bend, rough] = cues[i as usize];
         [p.x.to_bits(), p.y.to_bits(), p.z.to_bits(), pair(u, v), pair(bend, rough)]
-    });
-    let corners = corners.collect();
-    let (centre, radius) = ((low + high) / 2.0, (high - low).norm() / 2.0);
+    };
+    let (low, high) = cut.bounds;
+    let centre = (nalgebra::center(&low, &high) - origin).cast::<f32>();
+    let radius = ((high - low).norm() / 2.0) as f32;
     Piece {
-        corners,
-        indices: cut.facets.iter().flatten().copied().collect(),
+        corners: cut.points.iter().map(corner).collect(),
+        indices: indices(cut),
         points: cut.points.clone(),
         ball: (centre.into(), radius),
     }
@@ -152,7 +219,7 @@ fn cues(scan: &Scan, pieces: &[Cut]) -> Vec<[f32; 2]> {
             let mut sums = vec![[0.0_f32; 3]; piece.points.len()];
             for facet in &piece.facets {
                 for (i, j) in [(0, 1), (1, 2), (2, 0)] {
-                    let ends = [facet[i] as usize, facet[j] as usize];
+                    let ends = [facet[i], facet[j]].map(|e| e as usize);
                     let [a, b] = ends.map(|e| piece.points[e] as usize);
                     let (edge, turn) = (points[b] - points[a], normals[b] - normals[a]);
                     let bend = turn.dot(&edge) / edge.norm();

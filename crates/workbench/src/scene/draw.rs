@@ -6,7 +6,7 @@
 
 use crate::mouse::sides;
 use crate::scene::colours::{self, Palette};
-use crate::scene::display::{Display, Piece};
+use crate::scene::display::{Display, Indices, Piece};
 use crate::scene::pace::{Drawn, Pace};
 use crate::scene::tint::Patch;
 use crate::scene::{Body, Stage, plane_in};
@@ -17,7 +17,9 @@ use bevy::ecs::prelude::*;
 use bevy::ecs::schedule::ScheduleLabel;
 use bevy::mesh::VertexBufferLayout;
 use bevy::render::extract_plugin::MainWorld;
-use bevy::render::render_resource::binding_types::{texture_depth_2d, texture_depth_2d_multisampled, uniform_buffer_sized};
+use bevy::render::render_resource::binding_types::{
+    texture_depth_2d, texture_depth_2d_multisampled, uniform_buffer_sized,
+};
 use bevy::render::render_resource::*;
 use bevy::render::renderer::{RenderAdapterInfo, RenderContext, RenderDevice, RenderQueue, ViewQuery};
 use bevy::render::view::ViewTarget;
@@ -76,7 +78,10 @@ impl Plugin for DrawPlugin {
             .init_gpu_resource::<Card>()
             .add_schedule(schedule)
             .add_systems(ExtractSchedule, extract)
-            .add_systems(Render, (prepare.in_set(RenderSystems::PrepareResources), watch.in_set(RenderSystems::Cleanup)));
+            .add_systems(
+                Render,
+                (prepare.in_set(RenderSystems::PrepareResources), watch.in_set(RenderSystems::Cleanup)),
+            );
     }
 }
 
@@ -138,9 +143,7 @@ fn extract(mut main: ResMut<MainWorld>, mut frame: ResMut<Frame>) {
     frame.clip_from_world = stage.view.clip_from_world(logical, stage.ball.as_ref());
     frame.view_from_world = match frame.parallel {
         true => stage.view.view_from_world().to_homogeneous(),
-        false => {
-            stage.view.view_from_world().to_homogeneous() * Matrix4::new_translation(&-stage.view.eye().coords)
-        }
+        false => stage.view.view_from_world().to_homogeneous() * Matrix4::new_translation(&-stage.view.eye().coords),
     };
     frame.line_origin = stage.ball.map_or(Point3::origin(), |b| b.centre);
     frame.segments.clear();
@@ -226,7 +229,10 @@ enum Plan {
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum Kind {
     /// Discs of a cloud; cut away or faded.
-    Scan { discs: bool, cut: bool },
+    Scan {
+        discs: bool,
+        cut: bool,
+    },
     Lines,
 }
 
@@ -327,7 +333,7 @@ impl Card {
             // The coarsest first, so that there is something to see.
             for p in body.display.levels.iter().rev().flat_map(|l| l.pieces.clone()) {
                 if loaded.pieces[p].is_none() {
-                    let bytes = pieces[p].corners.len() * 20 + pieces[p].indices.len() * 2;
+                    let bytes = pieces[p].corners.len() * 20 + pieces[p].indices.bytes().len();
                     if budget == 0 {
                         missing = true;
                         break;
@@ -451,7 +457,10 @@ impl Card {
                 stencil: StencilState::default(),
                 bias: DepthBiasState::default(),
             }),
-            multisample: MultisampleState { count: if is_scan { self.samples } else { 1 }, ..MultisampleState::default() },
+            multisample: MultisampleState {
+                count: if is_scan { self.samples } else { 1 },
+                ..MultisampleState::default()
+            },
             ..RenderPipelineDescriptor::default()
         };
         self.pipelines.insert(kind, cache.queue_render_pipeline(descriptor));
@@ -465,9 +474,9 @@ impl Card {
             view.extend(colours::linear(colour));
             view.push(share);
         };
-        [metal, inside, hatch].map(|c| push(c, 1.0));
+        [metal, inside, hatch].into_iter().for_each(|c| push(c, 1.0));
         push([0; 3], 0.0);
-        marks.map(|(colour, share)| push(colour, share));
+        marks.into_iter().for_each(|(colour, share)| push(colour, share));
         view.resize(VIEW_FLOATS - 4, 0.0);
         view.extend([if frame.parallel { 1.0 } else { 0.0 }, frame.scale, 0.0, 0.0]);
         queue.write_buffer(&self.view, 0, bytemuck::cast_slice(&view));
@@ -575,8 +584,7 @@ fn surface_buffers(device: &RenderDevice, piece: &Piece) -> (Buffer, Option<Buff
         device.create_buffer_with_data(&BufferInitDescriptor { label: Some(label), contents, usage })
     };
     let corners = buffer("corners", bytemuck::cast_slice(&piece.corners), BufferUsages::VERTEX);
-    let indices = (!piece.indices.is_empty())
-        .then(|| buffer("indices", bytemuck::cast_slice(&piece.indices), BufferUsages::INDEX));
+    let indices = (!piece.indices.is_empty()).then(|| buffer("indices", piece.indices.bytes(), BufferUsages::INDEX));
     (corners, indices)
 }
 
@@ -670,7 +678,8 @@ fn draw(
     let card = &mut *card;
     card.begun = Instant::now();
     card.handed = None;
-    let (Some(picture), Some(scan_group), Some(lines_group)) = (&card.picture, &card.scan_group, &card.lines_group) else {
+    let (Some(picture), Some(scan_group), Some(lines_group)) = (&card.picture, &card.scan_group, &card.lines_group)
+    else {
         return;
     };
     if picture.size != [target.main_texture().width(), target.main_texture().height()] {
@@ -697,7 +706,10 @@ fn draw(
                 view: &picture.colour,
                 depth_slice: None,
                 resolve_target: (card.samples > 1).then_some(&*picture.flat_view),
-                ops: Operations { load: if anew { LoadOp::Clear(background) } else { LoadOp::Load }, store: StoreOp::Store },
+                ops: Operations {
+                    load: if anew { LoadOp::Clear(background) } else { LoadOp::Load },
+                    store: StoreOp::Store,
+                },
             })],
             depth_stencil_attachment: Some(RenderPassDepthStencilAttachment {
                 view: &picture.depth,
@@ -740,7 +752,11 @@ fn draw(
                 let piece = &body.display.pieces[p];
                 match indices {
                     Some(indices) => {
-                        pass.set_index_buffer(*indices.slice(..), IndexFormat::Uint16);
+                        let format = match piece.indices {
+                            Indices::Short(_) => IndexFormat::Uint16,
+                            Indices::Long(_) => IndexFormat::Uint32,
+                        };
+                        pass.set_index_buffer(*indices.slice(..), format);
                         pass.draw_indexed(0..piece.indices.len() as u32, 0, 0..1);
                         elements += piece.indices.len() / 3;
                     }

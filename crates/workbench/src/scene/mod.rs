@@ -6,7 +6,6 @@
 pub mod colours;
 pub mod display;
 mod draw;
-mod pieces;
 mod pace;
 mod tint;
 
@@ -141,14 +140,19 @@ impl Stage {
     /// What lies under a place on the screen.
     pub fn find(&self, view: &View, at: egui::Pos2) -> Option<Found> {
         let (origin, direction) = view.ray(at.into(), sides(self.area), self.ball.as_ref());
-        let hits = self.shown.scans.iter().enumerate().filter(|(_, scan)| scan.opacity > 0.0).filter_map(|(i, shown)| {
-            let scan_from_world = shown.world_from_scan.inverse();
-            let (from, along) = (scan_from_world * origin, scan_from_world.rotation * direction);
-            let cut = self.shown.section.map(|(p, n)| (scan_from_world * p, scan_from_world.rotation * n));
-            let hit = shown.scan.hit_within(&from, &along, cut.as_ref().map(|(p, n)| (p, n)))?;
-            let touched = Touched { scan: i, at: hit.at, seen_from: -along };
-            Some((shown.opacity < PICKED_FIRST, hit.distance, Found { touched, world: shown.world_from_scan * hit.at }))
-        });
+        let hits =
+            self.shown.scans.iter().enumerate().filter(|(_, scan)| scan.opacity > 0.0).filter_map(|(i, shown)| {
+                let scan_from_world = shown.world_from_scan.inverse();
+                let (from, along) = (scan_from_world * origin, scan_from_world.rotation * direction);
+                let cut = self.shown.section.map(|(p, n)| (scan_from_world * p, scan_from_world.rotation * n));
+                let hit = shown.scan.hit_within(&from, &along, cut.as_ref().map(|(p, n)| (p, n)))?;
+                let touched = Touched { scan: i, at: hit.at, seen_from: -along };
+                Some((
+                    shown.opacity < PICKED_FIRST,
+                    hit.distance,
+                    Found { touched, world: shown.world_from_scan * hit.at },
+                ))
+            });
         hits.min_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))).map(|(.., found)| found)
     }
 
@@ -245,7 +249,7 @@ pub fn mirror(mut commands: Commands, mut stage: ResMut<Stage>, mut bodies: Quer
         take(&mut body, slot, &shown[slot]);
         commands.spawn(body);
     }
-    for (slot, scan) in shown.iter().enumerate() {
+    for scan in &shown {
         if !there.contains(&scan.id) && !scan.scan.points().is_empty() {
             stage.ask(scan);
         }
@@ -301,7 +305,11 @@ pub fn choose_levels(stage: Res<Stage>, mut bodies: Query<&mut Body>) {
 }
 
 /// A direction as the scene's lists need it: none for no section.
-pub(crate) fn plane_in(world_from_scan: &RigidTransform, section: Option<(Point3, UnitVec3)>, origin: &Point3) -> [f32; 4] {
+pub(crate) fn plane_in(
+    world_from_scan: &RigidTransform,
+    section: Option<(Point3, UnitVec3)>,
+    origin: &Point3,
+) -> [f32; 4] {
     section.map_or([0.0; 4], |(point, normal)| {
         let scan_from_world = world_from_scan.inverse();
         let (p, n) = (scan_from_world * point - origin, scan_from_world.rotation * normal);

@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 const GOAL: Duration = Duration::from_millis(16);
 
 /// Counts of the frames drawn and their cost. Written by the drawing thread, read by the window's.
-#[derive(Default)]
+#[derive(Debug, Default)]
 pub struct Pace {
     /// Frames in which every scan was drawn.
     pub full: AtomicU64,
@@ -21,7 +21,7 @@ pub struct Pace {
     last: Mutex<Last>,
 }
 
-#[derive(Clone, Copy, Default)]
+#[derive(Clone, Copy, Debug, Default)]
 struct Last {
     /// How long the card was busy with the last full frame, and what it drew.
     busy: Duration,
