@@ -145,8 +145,7 @@ pub fn run<B: Bench>(title: &str, make: impl FnOnce(Wake) -> B) -> Result<(), Wi
                 ..WindowPlugin::default()
             })
             .set(render_plugin(true))
-            // The command line speaks for itself; bevy's messages are for its own developers.
-            .set(LogPlugin { level: bevy::log::Level::ERROR, filter: String::new(), ..LogPlugin::default() })
+            .set(log_plugin())
             .set(asset_plugin())
     };
     // bevy panics where it finds no driver; everything else about a missing one is the same to the user.
@@ -186,6 +185,11 @@ fn render_plugin(graphics: bool) -> RenderPlugin {
         synchronous_pipeline_compilation: true,
         ..RenderPlugin::default()
     }
+}
+
+/// The command line speaks for itself; bevy's lesser messages are for its own developers.
+fn log_plugin() -> LogPlugin {
+    LogPlugin { level: bevy::log::Level::ERROR, filter: String::new(), ..LogPlugin::default() }
 }
 
 /// Everything drawn is in the program itself; no folder is looked for beside it.
@@ -472,11 +476,15 @@ impl Headless {
     pub fn new<B: Bench>(settings: HeadlessSettings, make: impl FnOnce(Wake) -> B) -> Result<Headless, WindowError> {
         let built = std::panic::catch_unwind(|| {
             let mut app = App::new();
+            let mut plugins = DefaultPlugins.set(log_plugin());
+            // There is one log for the whole program.
+            static LOGS: AtomicBool = AtomicBool::new(false);
+            if LOGS.swap(true, Relaxed) {
+                plugins = plugins.disable::<LogPlugin>();
+            }
             app.add_plugins(
-                DefaultPlugins
-                    .build()
+                plugins
                     .disable::<WinitPlugin>()
-                    .disable::<LogPlugin>()
                     .disable::<TerminalCtrlCHandlerPlugin>()
                     // Pictures and timings are wanted of the frame that was just asked for.
                     .disable::<PipelinedRenderingPlugin>()

@@ -15,8 +15,16 @@ const COARSE: [usize; 3] = [1_000_000, 150_000, 30_000];
 /// A coarse copy is made where it has at most this share of the next finer one's facets.
 const WORTH_IT: f64 = 0.6;
 
-/// A cloud's discs reach this many spacings far, so that those of neighbours close up.
-const DISC_SPACINGS: f64 = 0.9;
+/// The neighbour of a cloud's point whose distance tells how wide its disc must be to close up
+/// with those about it, and the share of that distance. Eight points lie about one on a square grid.
+const DISC_NEIGHBOUR: usize = 6;
+const DISC_SHARE: f64 = 0.75;
+
+/// A disc is no wider than this many spacings: what picking takes for the surface.
+const WIDEST_DISC: f64 = 3.0;
+
+/// Directions in which the farthest point of a scan is kept to fit it into the view.
+const OUTLINE: usize = 96;
 
 /// A bend of this much over the distance of neighbouring points counts as sharp, rad.
 const SHARP: f32 = 0.12;
@@ -25,7 +33,8 @@ const SHARP: f32 = 0.12;
 const ROUGH: f32 = 0.35;
 
 /// One corner of the drawn surface, 20 bytes: position (3 × f32, mm from [`Display::origin`]), normal
-/// (octahedral, 2 × 16 bit) and what tells machined from cast (bend and roughness, 2 × 16 bit).
+/// (octahedral, 2 × 16 bit) and what tells machined from cast (bend and roughness, 2 × 16 bit; of a
+/// cloud the disc's radius as a share of [`Display::disc`], and nothing).
 pub type Corner = [u32; 5];
 
 /// A scan made ready to be drawn.
@@ -35,12 +44,12 @@ pub struct Display {
     pub origin: Point3,
     /// Finest first.
     pub levels: Vec<Level>,
-    /// Radius of a cloud's discs, mm; none for a mesh.
+    /// Radius of a cloud's widest discs, mm; none for a mesh.
     pub disc: Option<f32>,
     /// Whether the normals point out of the material.
     pub oriented: bool,
-    /// The box round it, in the scan's frame.
-    pub bounds: (Point3, Point3),
+    /// Points that everything else lies between, stray ones aside, in the scan's frame.
+    pub outline: Vec<Point3>,
     /// Of all levels, finest first.
     pub pieces: Vec<Piece>,
     places: Places,
@@ -113,7 +122,7 @@ impl Display {
         let cuts = levels(scan);
         let cues = match scan.geometry() {
             Geometry::Mesh(_) => cues(scan, cuts.first().map_or(&[], Vec::as_slice)),
-            Geometry::Cloud(_) => vec![[0.0; 2]; scan.points().len()],
+            Geometry::Cloud(_) => disc_radii(scan),
         };
         let mut levels = Vec::new();
         let mut all: Vec<&Cut> = Vec::new();
@@ -125,8 +134,9 @@ impl Display {
         }
         let places = Places::new(scan.points().len(), &all);
         let pieces: Vec<Piece> = all.par_iter().map(|cut| piece(scan, &origin, cut, &cues)).collect();
-        let disc = matches!(scan.geometry(), Geometry::Cloud(_)).then(|| (scan.spacing() * DISC_SPACINGS) as f32);
-        Some(Display { origin, levels, pieces, disc, oriented: scan.oriented(), bounds, places })
+        let disc = matches!(scan.geometry(), Geometry::Cloud(_)).then(|| (scan.spacing() * WIDEST_DISC) as f32);
+        let outline = outline(scan, cuts.last().map_or(&[], Vec::as_slice));
+        Some(Display { origin, levels, pieces, disc, oriented: scan.oriented(), outline, places })
     }
 }
 
@@ -205,6 +215,32 @@ fn piece(scan: &Scan, origin: &Point3, cut: &Cut, cues: &[[f32; 2]]) -> Piece {
         points: cut.points.clone(),
         ball: (centre.into(), radius),
     }
+}
+
+/// Of each point of a cloud the radius of its disc as a share of the widest.
+fn disc_radii(scan: &Scan) -> Vec<[f32; 2]> {
+    let widest = (scan.spacing() * WIDEST_DISC).max(f64::MIN_POSITIVE);
+    let share = |p: &Point3| {
+        let near = scan.k_nearest(p, DISC_NEIGHBOUR + 1);
+        let far = near.get(DISC_NEIGHBOUR).map_or(widest, |&i| (scan.points()[i as usize] - p).norm());
+        [(far * DISC_SHARE / widest).min(1.0) as f32, 0.0]
+    };
+    scan.points().par_iter().map(share).collect()
+}
+
+/// The points of a coarse copy that lie farthest in directions spread evenly over the sphere
+/// (R. Swinbank and R. J. Purser, *Fibonacci grids: A novel approach to global modelling*, 2006).
+/// Strays are not in such a copy, or count for little in a cloud.
+fn outline(scan: &Scan, coarse: &[Cut]) -> Vec<Point3> {
+    let points: Vec<Point3> = coarse.iter().flat_map(|c| &c.points).map(|&i| scan.points()[i as usize]).collect();
+    let farthest = |i: usize| {
+        let z = 1.0 - (2.0 * i as f64 + 1.0) / OUTLINE as f64;
+        let (turn, r) = (i as f64 * std::f64::consts::PI * (5.0_f64.sqrt() - 1.0), (1.0 - z * z).sqrt());
+        let direction = Vec3::new(r * turn.cos(), r * turn.sin(), z);
+        let along = |p: &&Point3| direction.dot(&p.coords);
+        points.iter().max_by(|a, b| along(a).total_cmp(&along(b))).copied()
+    };
+    (0..OUTLINE).into_par_iter().filter_map(farthest).collect()
 }
 
 /// How sharply the surface bends at each point (−1 hollow to 1 edge) and how rough it is (0 to 1),
