@@ -91,7 +91,9 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     if let Some((dab, _)) = marks.first() {
         app.stage_mut().view.zoom(&Point3::new(dab[0], dab[1], dab[2]), 1.0 / zoom);
     } else {
-        let middle = app.stage().view.at_focus(app.stage().area.center().into(), [0.0, 0.0, 1.0, 1.0]);
+        let area = app.stage().area;
+        let sides = [area.left(), area.top(), area.width(), area.height()];
+        let middle = app.stage().view.at_focus(area.center().into(), sides);
         app.stage_mut().view.zoom(&middle, 1.0 / zoom);
     }
     app.settle(Duration::from_secs(60));

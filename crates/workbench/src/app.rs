@@ -145,8 +145,7 @@ pub fn run<B: Bench>(title: &str, make: impl FnOnce(Wake) -> B) -> Result<(), Wi
                 ..WindowPlugin::default()
             })
             .set(render_plugin(true))
-            // The command line speaks for itself; bevy's messages are for its own developers.
-            .set(LogPlugin { level: bevy::log::Level::ERROR, filter: String::new(), ..LogPlugin::default() })
+            .set(log_plugin())
             .set(asset_plugin())
     };
     // bevy panics where it finds no driver; everything else about a missing one is the same to the user.
@@ -188,6 +187,11 @@ fn render_plugin(graphics: bool) -> RenderPlugin {
     }
 }
 
+/// The command line speaks for itself; bevy's lesser messages are for its own developers.
+fn log_plugin() -> LogPlugin {
+    LogPlugin { level: bevy::log::Level::ERROR, filter: String::new(), ..LogPlugin::default() }
+}
+
 /// Everything drawn is in the program itself; no folder is looked for beside it.
 fn asset_plugin() -> AssetPlugin {
     AssetPlugin { file_path: ".".into(), ..AssetPlugin::default() }
@@ -226,7 +230,7 @@ fn furnish(app: &mut App, bench: Box<dyn Bench>, wake: Wake, target: RenderTarge
         .add_systems(Startup, listen_to_egui)
         .add_systems(First, begin)
         .add_systems(PreUpdate, inject.after(EguiPreUpdateSet::ProcessInput).before(EguiPreUpdateSet::BeginPass))
-        .add_systems(Update, (news, steer, panels, mirror, choose_levels, take_pictures).chain())
+        .add_systems(Update, (hear, steer, panels, mirror, choose_levels, take_pictures).chain())
         .add_systems(PostUpdate, plan_next.after(EguiPostUpdateSet::PostProcessOutput))
         .add_systems(Last, end);
 }
@@ -275,15 +279,27 @@ fn end(mut clock: ResMut<Clock>) {
     clock.last = clock.begun.map_or(Duration::ZERO, |b| b.elapsed());
 }
 
-fn inject(mut injected: ResMut<Injected>, desk: Res<Desk>, mut inputs: Query<&mut EguiInput>) {
-    if let (false, Ok(mut input)) = (injected.0.is_empty(), inputs.get_mut(desk.0)) {
-        input.events.append(&mut injected.0);
-    }
+/// Completes the input. bevy_egui tells egui of the modifier keys in every frame, whether they
+/// changed or not, and any event makes egui ask for another frame: the app would never rest.
+fn inject(
+    mut injected: ResMut<Injected>,
+    mut held: Local<egui::Modifiers>,
+    desk: Res<Desk>,
+    mut inputs: Query<&mut EguiInput>,
+) {
+    let Ok(mut input) = inputs.get_mut(desk.0) else {
+        return;
+    };
+    input.events.retain(|event| match event {
+        egui::Event::ModifiersChanged(now) => std::mem::replace(&mut *held, *now) != *now,
+        _ => true,
+    });
+    input.events.append(&mut injected.0);
 }
 
 /// Lets the bench take what its workers finished, what was dropped on the window and the wish to
 /// close it.
-fn news(
+fn hear(
     mut face: ResMut<Face>,
     mut pictures: ResMut<Pictures>,
     mut dropped: MessageReader<FileDragAndDrop>,
@@ -321,7 +337,7 @@ fn steer(
     let Ok((mut context, input)) = desks.get_mut(desk.0) else {
         return;
     };
-    if input.events.is_empty() && input.modifiers == egui::Modifiers::NONE {
+    if input.events.is_empty() {
         return;
     }
     let context = context.get_mut().clone();
@@ -330,7 +346,7 @@ fn steer(
     let (mut mouse, mut view) = (std::mem::take(&mut stage.mouse), stage.view.clone());
     let find = |view: &crate::view::View, at: egui::Pos2| stage.find(view, at);
     let place = Place { area: stage.area, covered: &covered, find: &find };
-    let said = mouse.take(&input.events, input.modifiers, &place, &mut view);
+    let said = mouse.take(&input.events, &place, &mut view);
     stage.mouse = mouse;
     if view != stage.view {
         stage.view = view;
@@ -460,11 +476,15 @@ impl Headless {
     pub fn new<B: Bench>(settings: HeadlessSettings, make: impl FnOnce(Wake) -> B) -> Result<Headless, WindowError> {
         let built = std::panic::catch_unwind(|| {
             let mut app = App::new();
+            let mut plugins = DefaultPlugins.set(log_plugin());
+            // There is one log for the whole program.
+            static LOGS: AtomicBool = AtomicBool::new(false);
+            if LOGS.swap(true, Relaxed) {
+                plugins = plugins.disable::<LogPlugin>();
+            }
             app.add_plugins(
-                DefaultPlugins
-                    .build()
+                plugins
                     .disable::<WinitPlugin>()
-                    .disable::<LogPlugin>()
                     .disable::<TerminalCtrlCHandlerPlugin>()
                     // Pictures and timings are wanted of the frame that was just asked for.
                     .disable::<PipelinedRenderingPlugin>()

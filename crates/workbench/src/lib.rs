@@ -20,7 +20,7 @@ mod live;
 mod maps;
 mod measured;
 #[cfg(feature = "window")]
-mod mouse;
+pub mod mouse;
 mod paint;
 mod panels;
 #[cfg(feature = "window")]

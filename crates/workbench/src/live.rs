@@ -6,7 +6,9 @@ use crate::state::State;
 use crate::words::Trouble;
 use std::sync::Arc;
 use stringline_core::Explain;
-use stringline_fit::{Feature, FitError, FitSettings, Verdict, Weighed, fit as fit_one, fit_auto};
+use stringline_fit::{
+    Enough, Feature, FitError, FitSettings, Verdict, Weighed, advice, advice_weighed, fit as fit_one, fit_auto,
+};
 use stringline_job::{FitSpec, LoadedScan, Name};
 use stringline_scan::{Dab, Patch};
 
@@ -41,6 +43,8 @@ pub(crate) struct LiveFit {
     pub(crate) shape: Feature,
     /// What the evidence says, where it was asked.
     pub(crate) verdict: Option<Verdict>,
+    /// What to paint next.
+    pub(crate) advice: Option<String>,
 }
 
 /// Fits what is painted.
@@ -64,12 +68,15 @@ fn fit_patch(ask: &LiveAsk, patch: &Patch) -> Result<LiveFit, FitError> {
     match ask.fit.shape.kind() {
         Some(kind) => {
             let shape = fit_one(&sample.points, &sample.normals, kind, &settings)?;
-            Ok(LiveFit { shape, verdict: None })
+            let advice = advice(&shape, &Enough::default()).map(|advice| advice.to_string());
+            Ok(LiveFit { shape, verdict: None, advice })
         }
         None => {
-            let Weighed { verdict, candidates } = fit_auto(&sample.points, &sample.normals, &settings)?;
+            let weighed = fit_auto(&sample.points, &sample.normals, &settings)?;
+            let advice = advice_weighed(&weighed, &Enough::default()).map(|advice| advice.to_string());
+            let Weighed { verdict, candidates } = weighed;
             match candidates.into_iter().next() {
-                Some(best) => Ok(LiveFit { shape: best.feature, verdict: Some(verdict) }),
+                Some(best) => Ok(LiveFit { shape: best.feature, verdict: Some(verdict), advice }),
                 None => Err(FitError::TooFewPoints {
                     kind: stringline_fit::Kind::Plane,
                     needed: 4,
@@ -80,8 +87,16 @@ fn fit_patch(ask: &LiveAsk, patch: &Patch) -> Result<LiveFit, FitError> {
     }
 }
 
-/// What would help most to paint next, in words; `None` where nothing is amiss or nothing is known.
+/// What would help most to paint next, in words; `None` where it is good enough or nothing is known.
 pub(crate) fn advice_for(state: &State, name: &Name) -> Option<String> {
-    let _ = (state, name);
-    None
+    if let Some(live) = state.live.as_ref().filter(|live| live.feature == *name) {
+        return live.outcome.as_ref().ok()?.advice.clone();
+    }
+    let result = state.results.features.get(name)?;
+    let undecided = result.weighed.as_ref().filter(|weighed| matches!(weighed.verdict, Verdict::CannotTell(_)));
+    let advice = match undecided {
+        Some(weighed) => advice_weighed(weighed, &Enough::default()),
+        None => advice(&result.feature, &Enough::default()),
+    };
+    advice.map(|advice| advice.to_string())
 }

@@ -3,7 +3,7 @@
 
 use crate::shown::{Pointer, Touched};
 use crate::view::View;
-use egui::{Event, Modifiers, MouseWheelUnit, PointerButton, Pos2, Rect};
+use egui::{Event, MouseWheelUnit, PointerButton, Pos2, Rect};
 use stringline_core::Point3;
 
 /// One step of the wheel shows the world this much higher.
@@ -70,10 +70,9 @@ impl Mouse {
     }
 
     /// Takes the events of a frame. Moves the view, and returns what the bench is to know.
-    pub fn take(&mut self, events: &[Event], modifiers: Modifiers, place: &Place<'_>, view: &mut View) -> Vec<Pointer> {
+    pub fn take(&mut self, events: &[Event], place: &Place<'_>, view: &mut View) -> Vec<Pointer> {
         let mut said = Vec::new();
         let mut hover = false;
-        self.shift = modifiers.shift;
         for event in events {
             match event {
                 Event::ModifiersChanged(modifiers) => self.shift = modifiers.shift,
@@ -194,7 +193,7 @@ fn zoom(at: Pos2, factor: f64, place: &Place<'_>, view: &mut View) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use egui::{TouchPhase, pos2, vec2};
+    use egui::{Modifiers, TouchPhase, pos2, vec2};
     use stringline_core::Vec3;
 
     const AREA: Rect = Rect { min: pos2(300.0, 40.0), max: pos2(1200.0, 640.0) };
@@ -218,7 +217,8 @@ mod tests {
             };
             let covered = |at: Pos2| at.x < 400.0 && at.y < 100.0;
             let place = Place { area: AREA, covered: &covered, find: &find };
-            self.mouse.take(events, modifiers, &place, &mut self.view)
+            let events = [&[Event::ModifiersChanged(modifiers)], events].concat();
+            self.mouse.take(&events, &place, &mut self.view)
         }
 
         fn button(&mut self, at: Pos2, button: PointerButton, pressed: bool, modifiers: Modifiers) -> Vec<Pointer> {

@@ -4,7 +4,7 @@
 //! x right, y up, z towards the eye.
 
 use crate::shown::{Eye, LookAt};
-use nalgebra::{Matrix4, Rotation3, UnitQuaternion, Vector3};
+use nalgebra::{Matrix4, Rotation3, UnitQuaternion};
 use stringline_core::{Point3, UnitVec3, Vec3};
 
 /// Half the angle that the view's height spans, rad. A narrow one, as through a long lens: parts
@@ -172,7 +172,7 @@ impl View {
         self.height = (height * FIT_MARGIN).clamp(HEIGHTS[0], HEIGHTS[1]);
     }
 
-    /// Does what is wished; `points` are the corners of everything visible.
+    /// Does what is wished; `points` are what everything visible lies between.
     pub fn look(&mut self, at: &LookAt, points: &[Point3], area: [f32; 4]) {
         match at {
             LookAt::Fit => self.fit(points, area),
@@ -237,24 +237,24 @@ impl View {
     }
 }
 
-/// The ball round a box; `None` for an empty one.
-pub fn ball_about(corners: &[Point3]) -> Option<Ball> {
-    let first = corners.first()?;
-    let (low, high) = corners.iter().fold((*first, *first), |(l, h), p| (l.inf(p), h.sup(p)));
+/// A ball round the box of points; `None` for none.
+pub fn ball_about(points: &[Point3]) -> Option<Ball> {
+    let first = points.first()?;
+    let (low, high) = points.iter().fold((*first, *first), |(l, h), p| (l.inf(p), h.sup(p)));
     Some(Ball { centre: nalgebra::center(&low, &high), radius: (high - low).norm() / 2.0 })
-}
-
-/// The eight corners of a box.
-pub fn corners(low: &Point3, high: &Point3) -> [Point3; 8] {
-    std::array::from_fn(|i| {
-        let pick = |bit: usize| if i >> bit & 1 == 0 { low[bit] } else { high[bit] };
-        Point3::from(Vector3::new(pick(0), pick(1), pick(2)))
-    })
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// The eight corners of a box.
+    fn corners(low: &Point3, high: &Point3) -> [Point3; 8] {
+        std::array::from_fn(|i| {
+            let pick = |bit: usize| if i >> bit & 1 == 0 { low[bit] } else { high[bit] };
+            Point3::new(pick(0), pick(1), pick(2))
+        })
+    }
 
     const AREA: [f32; 4] = [300.0, 40.0, 900.0, 600.0];
 
@@ -344,7 +344,8 @@ mod tests {
             view.fit(&points, AREA);
             let eye = view.to_eye(AREA, Some(&ball));
             let seen = points.map(|p| eye.to_screen(&p).unwrap());
-            let reach = |i: usize| seen.iter().map(|s| (s[i] - AREA[i] - AREA[i + 2] / 2.0).abs() / AREA[i + 2] * 2.0);
+            let reach =
+                |i: usize| seen.iter().map(move |s| (s[i] - AREA[i] - AREA[i + 2] / 2.0).abs() / AREA[i + 2] * 2.0);
             let (x, y) = (reach(0).fold(0.0, f32::max), reach(1).fold(0.0, f32::max));
             assert!(x <= 1.0 && y <= 1.0, "out of the view: {x} {y}");
             assert!(x.max(y) > 0.7, "too small: {x} {y}");

@@ -43,7 +43,7 @@ pub fn palette(dark: bool) -> Palette {
     let blue = [28, 66, 186];
     let marks = [(blue, 0.88), ([92, 128, 236], 0.62), ([196, 120, 40], 0.72), (blue, 0.34), (blue, 0.62)];
     if dark {
-        Palette { background: [29, 32, 36], metal: [176, 178, 180], inside: [104, 98, 92], hatch: [70, 66, 62], marks }
+        Palette { background: [29, 32, 36], metal: [186, 188, 190], inside: [104, 98, 92], hatch: [70, 66, 62], marks }
     } else {
         Palette {
             background: [236, 236, 233],

@@ -1,13 +1,30 @@
 //! A scan made ready to be drawn: pieces small enough to be culled and uploaded one by one, in
 //! the bytes that the graphics card takes.
 
-use crate::scene::pieces::{self, Piece as Cut};
 use rayon::prelude::*;
 use stringline_core::{Point3, Vec3};
+use stringline_scan::pieces::Piece as Cut;
 use stringline_scan::{Geometry, Scan};
 
-/// A cloud's discs reach this many spacings far, so that those of neighbours close up.
-const DISC_SPACINGS: f64 = 0.9;
+/// Facets of a piece: few enough to be culled by, many enough for few calls to the driver.
+const PIECE: usize = 65_000;
+
+/// Facets of the coarse copies that a moving view may fall back to.
+const COARSE: [usize; 3] = [1_000_000, 150_000, 30_000];
+
+/// A coarse copy is made where it has at most this share of the next finer one's facets.
+const WORTH_IT: f64 = 0.6;
+
+/// The neighbour of a cloud's point whose distance tells how wide its disc must be to close up
+/// with those about it, and the share of that distance. Eight points lie about one on a square grid.
+const DISC_NEIGHBOUR: usize = 6;
+const DISC_SHARE: f64 = 0.75;
+
+/// A disc is no wider than this many spacings: what picking takes for the surface.
+const WIDEST_DISC: f64 = 3.0;
+
+/// Directions in which the farthest point of a scan is kept to fit it into the view.
+const OUTLINE: usize = 96;
 
 /// A bend of this much over the distance of neighbouring points counts as sharp, rad.
 const SHARP: f32 = 0.12;
@@ -16,7 +33,8 @@ const SHARP: f32 = 0.12;
 const ROUGH: f32 = 0.35;
 
 /// One corner of the drawn surface, 20 bytes: position (3 × f32, mm from [`Display::origin`]), normal
-/// (octahedral, 2 × 16 bit) and what tells machined from cast (bend and roughness, 2 × 16 bit).
+/// (octahedral, 2 × 16 bit) and what tells machined from cast (bend and roughness, 2 × 16 bit; of a
+/// cloud the disc's radius as a share of [`Display::disc`], and nothing).
 pub type Corner = [u32; 5];
 
 /// A scan made ready to be drawn.
@@ -26,12 +44,12 @@ pub struct Display {
     pub origin: Point3,
     /// Finest first.
     pub levels: Vec<Level>,
-    /// Radius of a cloud's discs, mm; none for a mesh.
+    /// Radius of a cloud's widest discs, mm; none for a mesh.
     pub disc: Option<f32>,
     /// Whether the normals point out of the material.
     pub oriented: bool,
-    /// The box round it, in the scan's frame.
-    pub bounds: (Point3, Point3),
+    /// Points that everything else lies between, stray ones aside, in the scan's frame.
+    pub outline: Vec<Point3>,
     /// Of all levels, finest first.
     pub pieces: Vec<Piece>,
     places: Places,
@@ -50,11 +68,42 @@ pub struct Piece {
     /// As uploaded.
     pub corners: Vec<Corner>,
     /// Three a facet; none of a cloud.
-    pub indices: Vec<u16>,
+    pub indices: Indices,
     /// Which point of the scan each corner is.
     pub points: Vec<u32>,
     /// The ball round it: centre from [`Display::origin`] and radius, mm.
     pub ball: ([f32; 3], f32),
+}
+
+/// Corners of facets, as short as can be.
+pub enum Indices {
+    /// Up to 65536 corners.
+    Short(Vec<u16>),
+    /// More.
+    Long(Vec<u32>),
+}
+
+impl Indices {
+    /// Three a facet.
+    pub fn len(&self) -> usize {
+        match self {
+            Indices::Short(list) => list.len(),
+            Indices::Long(list) => list.len(),
+        }
+    }
+
+    /// Of a cloud.
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    /// As uploaded.
+    pub fn bytes(&self) -> &[u8] {
+        match self {
+            Indices::Short(list) => bytemuck::cast_slice(list),
+            Indices::Long(list) => bytemuck::cast_slice(list),
+        }
+    }
 }
 
 /// Where each point of the scan occurs among the corners: of the point `i` in
@@ -62,7 +111,7 @@ pub struct Piece {
 struct Places {
     starts: Vec<u32>,
     /// Piece and corner.
-    corners: Vec<(u16, u16)>,
+    corners: Vec<(u32, u32)>,
 }
 
 impl Display {
@@ -70,30 +119,50 @@ impl Display {
     pub fn new(scan: &Scan) -> Option<Display> {
         let bounds = scan.geometry().bounds()?;
         let origin = nalgebra::center(&bounds.0, &bounds.1);
-        let cuts = pieces::levels(scan);
+        let cuts = levels(scan);
         let cues = match scan.geometry() {
             Geometry::Mesh(_) => cues(scan, cuts.first().map_or(&[], Vec::as_slice)),
-            Geometry::Cloud(_) => vec![[0.0; 2]; scan.points().len()],
+            Geometry::Cloud(_) => disc_radii(scan),
         };
         let mut levels = Vec::new();
         let mut all: Vec<&Cut> = Vec::new();
         for level in &cuts {
             let first = all.len();
             all.extend(level);
-            let elements =
-                level.iter().map(|p| if p.facets.is_empty() { p.points.len() } else { p.facets.len() }).sum();
+            let elements = level.iter().map(elements).sum();
             levels.push(Level { pieces: first..all.len(), elements });
         }
         let places = Places::new(scan.points().len(), &all);
         let pieces: Vec<Piece> = all.par_iter().map(|cut| piece(scan, &origin, cut, &cues)).collect();
-        let disc = matches!(scan.geometry(), Geometry::Cloud(_)).then(|| (scan.spacing() * DISC_SPACINGS) as f32);
-        Some(Display { origin, levels, pieces, disc, oriented: scan.oriented(), bounds, places })
+        let disc = matches!(scan.geometry(), Geometry::Cloud(_)).then(|| (scan.spacing() * WIDEST_DISC) as f32);
+        let outline = outline(scan, cuts.last().map_or(&[], Vec::as_slice));
+        Some(Display { origin, levels, pieces, disc, oriented: scan.oriented(), outline, places })
     }
+}
+
+/// The scan in pieces, finest first: itself, and coarse copies in one piece each.
+fn levels(scan: &Scan) -> Vec<Vec<Cut>> {
+    let size = |cuts: &[Cut]| cuts.iter().map(elements).sum::<usize>();
+    let mut levels = vec![scan.pieces(PIECE)];
+    let whole = size(&levels[0]);
+    let counts: Vec<usize> = COARSE.into_iter().filter(|&c| (c as f64) < WORTH_IT * whole as f64).collect();
+    for coarse in scan.coarse(&counts) {
+        let finer = levels.last().map_or(0, |l| size(l));
+        let copy = vec![coarse.piece];
+        if size(&copy) as f64 <= WORTH_IT * finer as f64 {
+            levels.push(copy);
+        }
+    }
+    levels
+}
+
+fn elements(cut: &Cut) -> usize {
+    if cut.facets.is_empty() { cut.points.len() } else { cut.facets.len() }
 }
 
 impl Display {
     /// Where a point occurs among the corners: piece and corner.
-    pub fn places(&self, point: u32) -> &[(u16, u16)] {
+    pub fn places(&self, point: u32) -> &[(u32, u32)] {
         let at = |i: usize| self.places.starts.get(i).map_or(0, |&s| s as usize);
         self.places.corners.get(at(point as usize)..at(point as usize + 1)).unwrap_or(&[])
     }
@@ -113,7 +182,7 @@ impl Places {
         for (p, piece) in pieces.iter().enumerate() {
             for (c, &point) in piece.points.iter().enumerate() {
                 let slot = &mut next[point as usize];
-                corners[*slot as usize] = (p as u16, c as u16);
+                corners[*slot as usize] = (p as u32, c as u32);
                 *slot += 1;
             }
         }
@@ -121,24 +190,57 @@ impl Places {
     }
 }
 
+fn indices(cut: &Cut) -> Indices {
+    let all = || cut.facets.iter().flatten();
+    match cut.points.len() <= 1 << 16 {
+        true => Indices::Short(all().map(|&i| i as u16).collect()),
+        false => Indices::Long(all().copied().collect()),
+    }
+}
+
 fn piece(scan: &Scan, origin: &Point3, cut: &Cut, cues: &[[f32; 2]]) -> Piece {
     let at = |i: u32| (scan.points()[i as usize] - origin).cast::<f32>();
-    let (mut low, mut high) = (nalgebra::Vector3::repeat(f32::INFINITY), nalgebra::Vector3::repeat(f32::NEG_INFINITY));
-    let corners = cut.points.iter().map(|&i| {
+    let corner = |&i: &u32| {
         let p = at(i);
-        (low, high) = (low.inf(&p), high.sup(&p));
         let [u, v] = octahedral(&scan.normals()[i as usize]);
         let [bend, rough] = cues[i as usize];
         [p.x.to_bits(), p.y.to_bits(), p.z.to_bits(), pair(u, v), pair(bend, rough)]
-    });
-    let corners = corners.collect();
-    let (centre, radius) = ((low + high) / 2.0, (high - low).norm() / 2.0);
+    };
+    let (low, high) = cut.bounds;
+    let centre = (nalgebra::center(&low, &high) - origin).cast::<f32>();
+    let radius = ((high - low).norm() / 2.0) as f32;
     Piece {
-        corners,
-        indices: cut.facets.iter().flatten().copied().collect(),
+        corners: cut.points.iter().map(corner).collect(),
+        indices: indices(cut),
         points: cut.points.clone(),
         ball: (centre.into(), radius),
     }
+}
+
+/// Of each point of a cloud the radius of its disc as a share of the widest.
+fn disc_radii(scan: &Scan) -> Vec<[f32; 2]> {
+    let widest = (scan.spacing() * WIDEST_DISC).max(f64::MIN_POSITIVE);
+    let share = |p: &Point3| {
+        let near = scan.k_nearest(p, DISC_NEIGHBOUR + 1);
+        let far = near.get(DISC_NEIGHBOUR).map_or(widest, |&i| (scan.points()[i as usize] - p).norm());
+        [(far * DISC_SHARE / widest).min(1.0) as f32, 0.0]
+    };
+    scan.points().par_iter().map(share).collect()
+}
+
+/// The points of a coarse copy that lie farthest in directions spread evenly over the sphere
+/// (R. Swinbank and R. J. Purser, *Fibonacci grids: A novel approach to global modelling*, 2006).
+/// Strays are not in such a copy, or count for little in a cloud.
+fn outline(scan: &Scan, coarse: &[Cut]) -> Vec<Point3> {
+    let points: Vec<Point3> = coarse.iter().flat_map(|c| &c.points).map(|&i| scan.points()[i as usize]).collect();
+    let farthest = |i: usize| {
+        let z = 1.0 - (2.0 * i as f64 + 1.0) / OUTLINE as f64;
+        let (turn, r) = (i as f64 * std::f64::consts::PI * (5.0_f64.sqrt() - 1.0), (1.0 - z * z).sqrt());
+        let direction = Vec3::new(r * turn.cos(), r * turn.sin(), z);
+        let along = |p: &&Point3| direction.dot(&p.coords);
+        points.iter().max_by(|a, b| along(a).total_cmp(&along(b))).copied()
+    };
+    (0..OUTLINE).into_par_iter().filter_map(farthest).collect()
 }
 
 /// How sharply the surface bends at each point (−1 hollow to 1 edge) and how rough it is (0 to 1),
@@ -153,7 +255,7 @@ fn cues(scan: &Scan, pieces: &[Cut]) -> Vec<[f32; 2]> {
             let mut sums = vec![[0.0_f32; 3]; piece.points.len()];
             for facet in &piece.facets {
                 for (i, j) in [(0, 1), (1, 2), (2, 0)] {
-                    let ends = [facet[i] as usize, facet[j] as usize];
+                    let ends = [facet[i], facet[j]].map(|e| e as usize);
                     let [a, b] = ends.map(|e| piece.points[e] as usize);
                     let (edge, turn) = (points[b] - points[a], normals[b] - normals[a]);
                     let bend = turn.dot(&edge) / edge.norm();

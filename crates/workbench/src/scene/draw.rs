@@ -6,7 +6,7 @@
 
 use crate::mouse::sides;
 use crate::scene::colours::{self, Palette};
-use crate::scene::display::{Display, Piece};
+use crate::scene::display::{Display, Indices, Piece};
 use crate::scene::pace::{Drawn, Pace};
 use crate::scene::tint::Patch;
 use crate::scene::{Body, Stage, plane_in};
@@ -18,7 +18,7 @@ use bevy::ecs::schedule::ScheduleLabel;
 use bevy::mesh::VertexBufferLayout;
 use bevy::render::extract_plugin::MainWorld;
 use bevy::render::render_resource::binding_types::{
-    texture_depth_2d, texture_depth_2d_multisampled, uniform_buffer_sized,
+    sampler, texture_2d, texture_depth_2d, texture_depth_2d_multisampled, uniform_buffer_sized,
 };
 use bevy::render::render_resource::*;
 use bevy::render::renderer::{RenderAdapterInfo, RenderContext, RenderDevice, RenderQueue, ViewQuery};
@@ -36,6 +36,7 @@ use std::time::Instant;
 use stringline_core::{Point3, RigidTransform, UnitVec3};
 
 const SCAN_SHADER: Handle<Shader> = uuid_handle!("3f0dbd0e-6c54-4a8e-9a55-52a1c2f3c9b1");
+const SPREAD_SHADER: Handle<Shader> = uuid_handle!("5c1e9a34-7d0b-4f1c-b9a6-2e83d4f7c015");
 const LINES_SHADER: Handle<Shader> = uuid_handle!("8a5f6d2c-1b3e-4c62-8f4e-0d9b7c1e2a47");
 
 /// Bytes of surfaces that go to the graphics card in one frame: a few milliseconds of copying.
@@ -68,6 +69,7 @@ impl Plugin for DrawPlugin {
     fn build(&self, app: &mut App) {
         load_internal_asset!(app, SCAN_SHADER, "scan.wgsl", Shader::from_wgsl);
         load_internal_asset!(app, LINES_SHADER, "lines.wgsl", Shader::from_wgsl);
+        load_internal_asset!(app, SPREAD_SHADER, "spread.wgsl", Shader::from_wgsl);
         let Some(render) = app.get_sub_app_mut(RenderApp) else {
             return;
         };
@@ -91,6 +93,9 @@ struct Frame {
     pace: Arc<Pace>,
     area: [f32; 4],
     scale: f32,
+    /// How many pixels of the window one of the scans' picture stands for, each way.
+    shrink: u32,
+    moving: bool,
     parallel: bool,
     dark: bool,
     section: Option<(Point3, UnitVec3)>,
@@ -137,6 +142,8 @@ fn extract(mut main: ResMut<MainWorld>, mut frame: ResMut<Frame>) {
     frame.pace = stage.pace.clone();
     frame.scale = stage.scale;
     frame.area = logical.map(|c| c * stage.scale);
+    frame.moving = stage.settles_in().is_some();
+    frame.shrink = if frame.moving { stage.pace.shrink() } else { 1 };
     frame.parallel = stage.view.parallel();
     frame.dark = stage.shown.dark;
     frame.section = stage.shown.section;
@@ -164,9 +171,12 @@ struct Card {
     samples: u32,
     scan_layout: BindGroupLayoutDescriptor,
     lines_layout: BindGroupLayoutDescriptor,
+    spread_layout: BindGroupLayoutDescriptor,
     view: Buffer,
     scale: Buffer,
     lines: Buffer,
+    shrink: Buffer,
+    smooth: Sampler,
     /// With the number of bodies it has room for.
     bodies: (Buffer, usize),
     /// With the number of segments it has room for.
@@ -177,6 +187,7 @@ struct Card {
     pipelines: BTreeMap<Kind, CachedRenderPipelineId>,
     scan_group: Option<BindGroup>,
     lines_group: Option<BindGroup>,
+    spread_group: Option<BindGroup>,
     drawn: Option<Key>,
     plan: Plan,
     /// Asks the watching thread to wait for the card.
@@ -212,6 +223,7 @@ struct Picture {
 struct Key {
     size: [u32; 2],
     area: [f32; 4],
+    shrink: u32,
     clip_from_world: Matrix4<f64>,
     dark: bool,
     section: Option<(Point3, UnitVec3)>,
@@ -234,6 +246,8 @@ enum Kind {
         cut: bool,
     },
     Lines,
+    /// The picture over the window, when it is smaller.
+    Spread,
 }
 
 impl FromWorld for Card {
@@ -264,6 +278,14 @@ impl FromWorld for Card {
         );
         let depth = if samples > 1 { texture_depth_2d_multisampled() } else { texture_depth_2d() };
         let lines_layout = BindGroupLayoutEntries::sequential(both, (sized(LINES_FLOATS, false), depth));
+        let spread_layout = BindGroupLayoutEntries::sequential(
+            ShaderStages::FRAGMENT,
+            (
+                texture_2d(TextureSampleType::Float { filterable: true }),
+                sampler(SamplerBindingType::Filtering),
+                sized(4, false),
+            ),
+        );
         let (watch, asked) = channel::<()>();
         {
             let device = device.clone();
@@ -279,6 +301,7 @@ impl FromWorld for Card {
             samples,
             scan_layout: BindGroupLayoutDescriptor::new("scan", &*scan_layout),
             lines_layout: BindGroupLayoutDescriptor::new("lines", &*lines_layout),
+            spread_layout: BindGroupLayoutDescriptor::new("spread", &*spread_layout),
             view: uniform("view", VIEW_FLOATS),
             scale: device.create_buffer_with_data(&BufferInitDescriptor {
                 label: Some("scale"),
@@ -286,6 +309,12 @@ impl FromWorld for Card {
                 usage: BufferUsages::UNIFORM,
             }),
             lines: uniform("lines", LINES_FLOATS),
+            shrink: uniform("shrink", 4),
+            smooth: device.create_sampler(&SamplerDescriptor {
+                mag_filter: FilterMode::Linear,
+                min_filter: FilterMode::Linear,
+                ..SamplerDescriptor::default()
+            }),
             bodies: (uniform("bodies", BODY_STRIDE / 4), 1),
             segments: None,
             segment_count: 0,
@@ -294,6 +323,7 @@ impl FromWorld for Card {
             pipelines: BTreeMap::new(),
             scan_group: None,
             lines_group: None,
+            spread_group: None,
             drawn: None,
             plan: Plan::Keep,
             watch,
@@ -333,7 +363,7 @@ impl Card {
             // The coarsest first, so that there is something to see.
             for p in body.display.levels.iter().rev().flat_map(|l| l.pieces.clone()) {
                 if loaded.pieces[p].is_none() {
-                    let bytes = pieces[p].corners.len() * 20 + pieces[p].indices.len() * 2;
+                    let bytes = pieces[p].corners.len() * 20 + pieces[p].indices.bytes().len();
                     if budget == 0 {
                         missing = true;
                         break;
@@ -376,7 +406,7 @@ impl Card {
         };
         let whole = TextureViewDescriptor::default();
         let drawn = TextureUsages::RENDER_ATTACHMENT;
-        let flat = texture("scans", format, 1, drawn | TextureUsages::COPY_SRC);
+        let flat = texture("scans", format, 1, drawn | TextureUsages::COPY_SRC | TextureUsages::TEXTURE_BINDING);
         let flat_view = flat.create_view(&whole);
         let colour = match self.samples {
             1 => flat_view.clone(),
@@ -386,6 +416,7 @@ impl Card {
         let depth = depth.create_view(&whole);
         self.picture = Some(Picture { size, format, colour, flat, flat_view, depth });
         self.lines_group = None;
+        self.spread_group = None;
         self.drawn = None;
     }
 
@@ -414,6 +445,7 @@ impl Card {
                 (SCAN_SHADER, &self.scan_layout, "corner", corner(step))
             }
             Kind::Lines => (LINES_SHADER, &self.lines_layout, "segment", segment()),
+            Kind::Spread => (SPREAD_SHADER, &self.spread_layout, "cover", Vec::new()),
         };
         let mut defs = Vec::new();
         let mut define = |wanted: bool, name: &str| {
@@ -424,8 +456,8 @@ impl Card {
         define(matches!(kind, Kind::Scan { discs: true, .. }), "DISCS");
         define(matches!(kind, Kind::Scan { cut: true, .. }), "CUT");
         define(kind == Kind::Lines && self.samples > 1, "MULTISAMPLED");
-        let is_scan = kind != Kind::Lines;
-        let strip = !matches!(kind, Kind::Scan { discs: false, .. });
+        let is_scan = matches!(kind, Kind::Scan { .. });
+        let strip = matches!(kind, Kind::Scan { discs: true, .. } | Kind::Lines);
         let descriptor = RenderPipelineDescriptor {
             label: Some(entry.into()),
             layout: vec![layout.clone()],
@@ -441,7 +473,7 @@ impl Card {
                 entry_point: Some("colour".into()),
                 targets: vec![Some(ColorTargetState {
                     format,
-                    blend: (!is_scan).then_some(BlendState::ALPHA_BLENDING),
+                    blend: (kind == Kind::Lines).then_some(BlendState::ALPHA_BLENDING),
                     write_mask: ColorWrites::ALL,
                 })],
             }),
@@ -474,11 +506,11 @@ impl Card {
             view.extend(colours::linear(colour));
             view.push(share);
         };
-        [metal, inside, hatch].map(|c| push(c, 1.0));
+        [metal, inside, hatch].into_iter().for_each(|c| push(c, 1.0));
         push([0; 3], 0.0);
-        marks.map(|(colour, share)| push(colour, share));
+        marks.into_iter().for_each(|(colour, share)| push(colour, share));
         view.resize(VIEW_FLOATS - 4, 0.0);
-        view.extend([if frame.parallel { 1.0 } else { 0.0 }, frame.scale, 0.0, 0.0]);
+        view.extend([if frame.parallel { 1.0 } else { 0.0 }, frame.scale / frame.shrink.max(1) as f32, 0.0, 0.0]);
         queue.write_buffer(&self.view, 0, bytemuck::cast_slice(&view));
 
         if self.bodies.1 < frame.bodies.len() {
@@ -516,7 +548,7 @@ impl Card {
         }
         let clip = frame.clip_from_world * Matrix4::new_translation(&frame.line_origin.coords);
         let mut lines: Vec<f32> = clip.iter().map(|c| *c as f32).collect();
-        lines.extend([0.0, 0.0, frame.scale, 0.0]);
+        lines.extend([1.0 / frame.shrink.max(1) as f32, 0.0, frame.scale, 0.0]);
         lines.extend(frame.area);
         queue.write_buffer(&self.lines, 0, bytemuck::cast_slice(&lines));
         if self.segments.as_ref().is_none_or(|(_, room)| *room < frame.segments.len()) {
@@ -584,8 +616,7 @@ fn surface_buffers(device: &RenderDevice, piece: &Piece) -> (Buffer, Option<Buff
         device.create_buffer_with_data(&BufferInitDescriptor { label: Some(label), contents, usage })
     };
     let corners = buffer("corners", bytemuck::cast_slice(&piece.corners), BufferUsages::VERTEX);
-    let indices = (!piece.indices.is_empty())
-        .then(|| buffer("indices", bytemuck::cast_slice(&piece.indices), BufferUsages::INDEX));
+    let indices = (!piece.indices.is_empty()).then(|| buffer("indices", piece.indices.bytes(), BufferUsages::INDEX));
     (corners, indices)
 }
 
@@ -618,6 +649,9 @@ fn prepare(
         }
     }
     card.pipeline(&cache, Kind::Lines, format);
+    card.pipeline(&cache, Kind::Spread, format);
+    let shrink = frame.shrink.max(1);
+    queue.write_buffer(&card.shrink, 0, bytemuck::cast_slice(&[shrink as f32, 0.0, 0.0, 0.0]));
     card.write_lines(frame, &device, &queue);
 
     let bodies = frame.bodies.iter().map(|b| {
@@ -627,6 +661,7 @@ fn prepare(
     let key = Key {
         size,
         area: frame.area,
+        shrink,
         clip_from_world: frame.clip_from_world,
         dark: frame.dark,
         section: frame.section,
@@ -656,9 +691,14 @@ fn prepare(
             )),
         ));
     }
-    if card.lines_group.is_none()
-        && let Some(picture) = &card.picture
-    {
+    if let (None, Some(picture)) = (&card.spread_group, &card.picture) {
+        card.spread_group = Some(device.create_bind_group(
+            "spread",
+            &cache.get_bind_group_layout(&card.spread_layout),
+            &BindGroupEntries::sequential((&picture.flat_view, &card.smooth, card.shrink.as_entire_binding())),
+        ));
+    }
+    if let (None, Some(picture)) = (&card.lines_group, &card.picture) {
         card.lines_group = Some(device.create_bind_group(
             "lines",
             &cache.get_bind_group_layout(&card.lines_layout),
@@ -692,6 +732,9 @@ fn draw(
     }
     let [left, top, right, bottom] = pixels(&frame.area, picture.size);
     let (width, height) = (right - left, bottom - top);
+    // A smaller picture lies in the upper left of the full one.
+    let shrink = frame.shrink.max(1);
+    let small = frame.area.map(|c| c / shrink as f32);
     let pieces = match &card.plan {
         Plan::Keep => None,
         Plan::Over(pieces) | Plan::Anew(pieces) => Some(pieces),
@@ -726,8 +769,9 @@ fn draw(
         });
         let mut elements = 0;
         if width > 0 && height > 0 {
-            pass.set_viewport(frame.area[0], frame.area[1], frame.area[2].max(1.0), frame.area[3].max(1.0), 0.0, 1.0);
-            pass.set_scissor_rect(left, top, width, height);
+            pass.set_viewport(small[0], small[1], small[2].max(1.0), small[3].max(1.0), 0.0, 1.0);
+            let [left, top, right, bottom] = pixels(&small, picture.size);
+            pass.set_scissor_rect(left, top, right - left, bottom - top);
             let mut current = None;
             for &(b, p) in pieces {
                 let body = &frame.bodies[b];
@@ -753,7 +797,11 @@ fn draw(
                 let piece = &body.display.pieces[p];
                 match indices {
                     Some(indices) => {
-                        pass.set_index_buffer(*indices.slice(..), IndexFormat::Uint16);
+                        let format = match piece.indices {
+                            Indices::Short(_) => IndexFormat::Uint16,
+                            Indices::Long(_) => IndexFormat::Uint32,
+                        };
+                        pass.set_index_buffer(*indices.slice(..), format);
                         pass.draw_indexed(0..piece.indices.len() as u32, 0, 0..1);
                         elements += piece.indices.len() / 3;
                     }
@@ -767,7 +815,7 @@ fn draw(
         }
         if anew {
             let finest = frame.bodies.iter().all(|b| card.level(b) == 0);
-            card.handed = Some(Drawn { elements, finest });
+            card.handed = Some(Drawn { elements, finest, moving: frame.moving });
         }
     }
     let pace = &frame.pace;
@@ -777,14 +825,32 @@ fn draw(
         Plan::Anew(_) => &pace.full,
     });
 
-    // Asking for the attachment tells the target that it needs no clearing any more.
-    let _ = target.get_unsampled_color_attachment();
-    let whole = picture.flat.size();
-    context.command_encoder().copy_texture_to_texture(
-        picture.flat.as_image_copy(),
-        target.main_texture().as_image_copy(),
-        whole,
-    );
+    let spread = card.pipelines.get(&Kind::Spread).and_then(|id| cache.get_render_pipeline(*id));
+    match (spread, &card.spread_group) {
+        (Some(spread), Some(group)) if shrink > 1 => {
+            let mut pass = context.command_encoder().begin_render_pass(&RenderPassDescriptor {
+                label: Some("spread"),
+                color_attachments: &[Some(target.get_unsampled_color_attachment())],
+                depth_stencil_attachment: None,
+                timestamp_writes: None,
+                occlusion_query_set: None,
+                multiview_mask: None,
+            });
+            pass.set_pipeline(spread);
+            pass.set_bind_group(0, &**group, &[]);
+            pass.draw(0..3, 0..1);
+        }
+        _ => {
+            // Asking for the attachment tells the target that it needs no clearing any more.
+            let _ = target.get_unsampled_color_attachment();
+            let whole = picture.flat.size();
+            context.command_encoder().copy_texture_to_texture(
+                picture.flat.as_image_copy(),
+                target.main_texture().as_image_copy(),
+                whole,
+            );
+        }
+    }
     let pipeline = card.pipelines.get(&Kind::Lines).and_then(|id| cache.get_render_pipeline(*id));
     if let (Some(pipeline), Some((segments, _))) = (pipeline, &card.segments)
         && card.segment_count > 0

@@ -2,7 +2,7 @@
 
 struct Lines {
     clip_from_local: mat4x4<f32>,
-    // Width and height of the target, pixels a logical point.
+    // Pixels of the scans' picture a pixel of the window, nothing, pixels a logical point.
     more: vec4<f32>,
     // Left, top, width, height of the view in pixels.
     area: vec4<f32>,
@@ -16,8 +16,8 @@ struct Lines {
 #endif
 
 struct Segment {
-    @location(0) from: vec3<f32>,
-    @location(1) to: vec3<f32>,
+    @location(0) begin: vec3<f32>,
+    @location(1) end: vec3<f32>,
     @location(2) colour: vec4<f32>,
     // Logical points.
     @location(3) width: f32,
@@ -32,14 +32,14 @@ struct Seen {
 };
 
 // How much of a hidden line is seen.
-const HIDDEN = 0.22;
+const HIDDEN = 0.32;
 // A line on a surface counts as in sight although facets lie a little before it.
 const SLACK = 0.004;
 
 @vertex
 fn segment(in: Segment, @builtin(vertex_index) index: u32) -> Seen {
-    var a = lines.clip_from_local * vec4(in.from, 1.0);
-    var b = lines.clip_from_local * vec4(in.to, 1.0);
+    var a = lines.clip_from_local * vec4(in.begin, 1.0);
+    var b = lines.clip_from_local * vec4(in.end, 1.0);
     // What lies behind the eye has no place on the screen: cut there. Depth beyond w is nearer
     // than the nearest that is drawn.
     let da = a.w - a.z;
@@ -68,7 +68,7 @@ fn segment(in: Segment, @builtin(vertex_index) index: u32) -> Seen {
 
 @fragment
 fn colour(in: Seen) -> @location(0) vec4<f32> {
-    let surface = textureLoad(depth, vec2<i32>(in.clip.xy), 0);
+    let surface = textureLoad(depth, vec2<i32>(in.clip.xy * lines.more.x), 0);
     let sight = select(HIDDEN, 1.0, in.clip.z >= surface * (1.0 - SLACK));
     let edge = clamp(in.half_width + 0.5 - abs(in.off), 0.0, 1.0);
     return vec4(in.colour.rgb, in.colour.a * edge * sight);

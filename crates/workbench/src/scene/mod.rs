@@ -16,7 +16,7 @@ pub use pace::Pace;
 use crate::face::Wake;
 use crate::mouse::{Found, Mouse, sides};
 use crate::shown::{LookAt, Shown, ShownScan, Tint, Touched};
-use crate::view::{Ball, View, ball_about, corners};
+use crate::view::{Ball, View, ball_about};
 use bevy::ecs::prelude::*;
 use display::Display;
 use std::collections::BTreeSet;
@@ -102,8 +102,8 @@ pub struct Stage {
     pub pace: Arc<Pace>,
     /// A ball that everything visible lies in.
     ball: Option<Ball>,
-    /// The corners of the boxes of everything visible, world.
-    corners: Vec<Point3>,
+    /// Points that everything visible lies between, world.
+    outline: Vec<Point3>,
     moved: Option<Instant>,
     looked: u64,
     /// Wishes that wait until everything shown is there.
@@ -127,7 +127,7 @@ impl Stage {
             shown: Shown::default(),
             pace: Arc::default(),
             ball: None,
-            corners: Vec::new(),
+            outline: Vec::new(),
             moved: None,
             looked: 0,
             wish: None,
@@ -185,7 +185,7 @@ impl Stage {
             self.looked = shown.look.turn;
             match shown.look.at {
                 at @ (LookAt::SquareOn(..) | LookAt::Parallel(_)) => {
-                    self.view.look(&at, &self.corners, sides(self.area));
+                    self.view.look(&at, &self.outline, sides(self.area));
                     self.moves();
                 }
                 at => self.wish = Some(at),
@@ -226,14 +226,13 @@ pub fn mirror(mut commands: Commands, mut stage: ResMut<Stage>, mut bodies: Quer
     let shown = std::mem::take(&mut stage.shown.scans);
     let mut stand_ins: Vec<(Entity, usize)> = Vec::new();
     let mut there: BTreeSet<u64> = fresh.iter().map(|b| b.id).collect();
-    let (mut box_corners, mut visible) = (Vec::new(), 0);
-    let had_none = stage.corners.is_empty();
+    let (mut outline, mut visible) = (Vec::new(), 0);
+    let had_none = stage.outline.is_empty();
     let mut take = |body: &mut Body, slot: usize, shown: &ShownScan| {
         body.follow(slot, shown);
         if shown.opacity > 0.0 {
             visible += 1;
-            let (low, high) = &body.display.bounds;
-            box_corners.extend(corners(low, high).map(|p| body.world_from_scan * p));
+            outline.extend(body.display.outline.iter().map(|p| body.world_from_scan * p));
         }
     };
     for (entity, mut body) in &mut bodies {
@@ -250,7 +249,7 @@ pub fn mirror(mut commands: Commands, mut stage: ResMut<Stage>, mut bodies: Quer
         take(&mut body, slot, &shown[slot]);
         commands.spawn(body);
     }
-    for (slot, scan) in shown.iter().enumerate() {
+    for scan in &shown {
         if !there.contains(&scan.id) && !scan.scan.points().is_empty() {
             stage.ask(scan);
         }
@@ -263,13 +262,12 @@ pub fn mirror(mut commands: Commands, mut stage: ResMut<Stage>, mut bodies: Quer
             // Its points are others, so it keeps its colours.
             body.world_from_scan = scan.world_from_scan;
             body.opacity = scan.opacity;
-            let (low, high) = &body.display.bounds;
-            box_corners.extend(corners(low, high).map(|p| body.world_from_scan * p));
+            outline.extend(body.display.outline.iter().map(|p| body.world_from_scan * p));
         }
     }
     stage.shown.scans = shown;
-    stage.ball = ball_about(&box_corners);
-    stage.corners = box_corners;
+    stage.ball = ball_about(&outline);
+    stage.outline = outline;
     // The first parts on the bench are brought into the view unasked.
     if had_none && visible > 0 && stage.wish.is_none() {
         stage.wish = Some(LookAt::Fit);
@@ -278,7 +276,7 @@ pub fn mirror(mut commands: Commands, mut stage: ResMut<Stage>, mut bodies: Quer
         && stage.area.width() >= 1.0
         && let Some(at) = stage.wish.take()
     {
-        stage.view.look(&at, &stage.corners, sides(stage.area));
+        stage.view.look(&at, &stage.outline, sides(stage.area));
         stage.moves();
         (stage.wake)();
     }

@@ -16,7 +16,7 @@ struct Body {
     view_from_local: mat4x4<f32>,
     // Cut away where dot(xyz, p) > w, in local axes; zero for no section.
     plane: vec4<f32>,
-    // Opacity, radius of a disc, whether normals point out of the material.
+    // Opacity, radius of the widest disc, whether normals point out of the material.
     more: vec4<f32>,
 };
 
@@ -27,7 +27,7 @@ struct Body {
 struct Corner {
     @location(0) position: vec3<f32>,
     @location(1) normal: vec2<f32>,
-    // Bend from -1 to 1, roughness from 0 to 1.
+    // Bend from -1 to 1, roughness from 0 to 1; of a disc, its radius as a share of the widest.
     @location(2) cue: vec2<f32>,
     @location(3) tint: u32,
 };
@@ -78,14 +78,18 @@ fn corner(in: Corner
         normal = towards_eye(centre);
     }
     let side = normalize(cross(normal, select(vec3(1.0, 0.0, 0.0), vec3(0.0, 1.0, 0.0), abs(normal.x) > 0.7)));
-    let shift = (side * square.x + cross(normal, side) * square.y) * body.more.y;
+    let shift = (side * square.x + cross(normal, side) * square.y) * (body.more.y * in.cue.x);
     position += transpose(turn) * shift;
     out.on_disc = square;
 #endif
     out.clip = body.clip_from_local * vec4(position, 1.0);
     out.at = (body.view_from_local * vec4(position, 1.0)).xyz;
     out.normal = normal;
+#ifdef DISCS
+    out.cue = vec2(0.0);
+#else
     out.cue = in.cue;
+#endif
     let mark = view.marks[in.tint & 7u];
     out.mark = vec4(mark.rgb * mark.a, mark.a);
     let place = in.tint >> 16u;
@@ -136,7 +140,7 @@ fn colour(in: Seen, @builtin(front_facing) front: bool) -> @location(0) vec4<f32
     let bend = in.cue.x;
     let rough = clamp(in.cue.y, 0.0, 1.0);
     surface *= 1.0 + 0.30 * max(bend, 0.0) + 0.45 * min(bend, 0.0);
-    surface *= mix(1.06, 0.80, rough);
+    surface *= mix(1.04, 0.88, rough);
     surface = surface * (1.0 - in.mark.a) + in.mark.rgb;
     if in.value.y > 0.5 {
         let place = clamp(in.value.x / in.value.y, 0.0, 1.0) * 255.0;

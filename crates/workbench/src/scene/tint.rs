@@ -5,29 +5,29 @@ use crate::shown::{Mark, Tint};
 
 /// Colours of a run of corners of one piece.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Patch {
+pub(crate) struct Patch {
     /// Of [`Display::pieces`].
-    pub piece: usize,
+    pub(crate) piece: usize,
     /// The first corner.
-    pub first: usize,
+    pub(crate) first: usize,
     /// One a corner, as [`code`] makes them.
-    pub codes: Vec<u32>,
+    pub(crate) codes: Vec<u32>,
 }
 
 /// The colours of a scan's corners as they were sent to the graphics card.
-pub struct Codes {
+pub(crate) struct Codes {
     /// One a corner of each piece.
     pieces: Vec<Vec<u32>>,
 }
 
 impl Codes {
     /// No colour anywhere.
-    pub fn new(display: &Display) -> Codes {
+    pub(crate) fn new(display: &Display) -> Codes {
         Codes { pieces: display.pieces.iter().map(|p| vec![0; p.corners.len()]).collect() }
     }
 
     /// Takes a tint over from another; returns what is to be sent, one run a piece at most.
-    pub fn update(&mut self, display: &Display, old: &Tint, new: &Tint) -> Vec<Patch> {
+    pub(crate) fn update(&mut self, display: &Display, old: &Tint, new: &Tint) -> Vec<Patch> {
         // Changed corners of each piece: first and one past the last.
         let mut runs: Vec<Option<(usize, usize)>> = vec![None; self.pieces.len()];
         let mut marks = new.marks.iter().peekable();
@@ -37,7 +37,7 @@ impl Codes {
             let value = new.values.get(point as usize).copied().unwrap_or(f32::NAN);
             let code = code(mark, value, new.range);
             for &(piece, corner) in display.places(point) {
-                let (piece, corner) = (usize::from(piece), usize::from(corner));
+                let (piece, corner) = (piece as usize, corner as usize);
                 let slot = &mut self.pieces[piece][corner];
                 if *slot != code {
                     *slot = code;
@@ -56,7 +56,7 @@ impl Codes {
 
 /// Mark and value of a corner in 32 bits: the mark in the lowest eight (0 for none), the value's
 /// place on the scale in the highest sixteen (0 for none, 1 to 65535 from −`range` to `range`).
-pub fn code(mark: Option<Mark>, value: f32, range: f32) -> u32 {
+pub(crate) fn code(mark: Option<Mark>, value: f32, range: f32) -> u32 {
     let mark = match mark {
         None => 0,
         Some(Mark::Painted) => 1,

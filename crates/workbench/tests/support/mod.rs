@@ -9,23 +9,23 @@ use stringline_workbench::shown::{Eye, Pointer, Shown, ShownScan, Tint};
 
 /// What the double shows and what it heard, shared with the one who tries it.
 #[derive(Default)]
-pub struct Desk {
-    pub shown: Shown,
-    pub heard: Vec<Pointer>,
-    pub picture: Option<PathBuf>,
-    pub pictures_done: Vec<Result<(), String>>,
-    pub dropped: Vec<PathBuf>,
+pub(crate) struct Desk {
+    pub(crate) shown: Shown,
+    pub(crate) heard: Vec<Pointer>,
+    pub(crate) picture: Option<PathBuf>,
+    pub(crate) pictures_done: Vec<Result<(), String>>,
+    pub(crate) dropped: Vec<PathBuf>,
     /// Width of the panel at the left, points.
-    pub panel: f32,
-    pub eye: Option<Eye>,
+    pub(crate) panel: f32,
+    pub(crate) eye: Option<Eye>,
 }
 
 /// A bench that is driven from outside.
 #[derive(Clone, Default)]
-pub struct Double(pub Arc<Mutex<Desk>>);
+pub(crate) struct Double(pub(crate) Arc<Mutex<Desk>>);
 
 impl Double {
-    pub fn desk(&self) -> std::sync::MutexGuard<'_, Desk> {
+    pub(crate) fn desk(&self) -> std::sync::MutexGuard<'_, Desk> {
         self.0.lock().unwrap()
     }
 }
@@ -72,13 +72,13 @@ impl Bench for Double {
 }
 
 /// A scan as shown, unplaced and solid.
-pub fn shown_scan(id: u64, scan: Arc<Scan>) -> ShownScan {
+pub(crate) fn shown_scan(id: u64, scan: Arc<Scan>) -> ShownScan {
     ShownScan { id, scan, world_from_scan: RigidTransform::identity(), opacity: 1.0, tint: Arc::new(Tint::default()) }
 }
 
 /// A closed body of about `facets` facets, 200 mm across: a ball with waves on it, so that every
 /// facet is another.
-pub fn wavy_ball(facets: usize) -> Scan {
+pub(crate) fn wavy_ball(facets: usize) -> Scan {
     let rings = ((facets as f64 / 4.0).sqrt() as u32).max(3);
     let around = rings * 2;
     let mut vertices = Vec::with_capacity((rings * around) as usize);
