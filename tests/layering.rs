@@ -11,18 +11,28 @@ use std::process::Command;
 const MAY_USE: &[(&str, &[&str])] = &[
     ("stringline-core", &[]),
     ("stringline-scan", &["core"]),
+    ("stringline-clearance", &["core", "scan"]),
     ("stringline-exchange", &["core"]),
     ("stringline-fit", &["core", "scan"]),
     ("stringline-picture", &["core", "scan"]),
     ("stringline-hardpoints", &["core", "fit", "exchange"]),
     ("stringline-job", &["core", "scan", "fit", "hardpoints", "exchange"]),
-    ("stringline", &["core", "scan", "fit", "hardpoints", "exchange", "picture", "job"]),
+    ("stringline-sample", &["core", "hardpoints", "job"]),
+    ("stringline-workbench", &["core", "scan", "fit", "hardpoints", "exchange", "job", "sample"]),
+    ("stringline", &["core", "scan", "fit", "hardpoints", "exchange", "picture", "job", "sample", "workbench"]),
     ("stringline-testkit", &["core", "scan", "fit"]),
     ("stringline-tests", &["core", "scan", "fit", "hardpoints", "exchange", "picture", "job", "testkit"]),
 ];
 
 /// The crates that open files. All others take and give bytes.
-const OPEN_FILES: &[&str] = &["stringline", "stringline-job", "stringline-testkit", "stringline-tests"];
+const OPEN_FILES: &[&str] = &[
+    "stringline",
+    "stringline-job",
+    "stringline-sample",
+    "stringline-workbench",
+    "stringline-testkit",
+    "stringline-tests",
+];
 
 /// What may lie at the top of the tree, besides names that begin with a full stop.
 const TOP_LEVEL: &[&str] =

@@ -1,60 +1,25 @@
 //! `stringline demo`: the whole main job on the sample scans, checked against their truth.
 //!
-//! The scans are part of the program. The job is made by the operations that a person would
+//! The job is made by the operations that a person would
 //! make: add the scans, place them, paint, fit, construct, export.
 
 use crate::args::DemoArgs;
 use crate::failure::{Failure, Outcome};
-use crate::feature_report::{size, u95, words};
-use crate::run::{Evaluated, RunReport, cannot_write, evaluate, files_text, report, trouble, write_results};
+use crate::feature_report::size;
+use crate::run::{Evaluated, RunReport, evaluate, files_text, report, trouble, write_results};
 use crate::table::{Align, Table, count, position, rounded};
 use serde::{Deserialize, Serialize};
-use std::fs;
 use std::path::{Path, PathBuf};
 use stringline_core::covariance::two_significant;
-use stringline_core::units::LengthUnit;
 use stringline_core::{Point3, UnitVec3, Vec3};
 use stringline_fit::{Feature, Kind, Relation};
 use stringline_hardpoints::export::CAUTION;
-use stringline_hardpoints::{Construction, DatumKind, Hardpoint, Role, Side, Suspension, Vehicle};
+use stringline_hardpoints::{Construction, DatumKind, Hardpoint, Role, Side};
 use stringline_job::{
-    FitSpec, HardpointSpec, History, Job, Joint, Name, NameError, Op, Placement, Wanted, hardpoint_words,
-    replace_result, scan_file, write_job,
+    FitSpec, HardpointSpec, History, Job, Joint, Name, NameError, Op, Wanted, hardpoint_words, write_job,
 };
+use stringline_sample::{JOB_FILE, SCANS, SampleScan};
 use stringline_scan::Dab;
-
-/// A sample scan with its truth, as they lie in the repository.
-struct Sample {
-    name: &'static str,
-    file: &'static str,
-    scan: &'static [u8],
-    truth: &'static [u8],
-}
-
-macro_rules! sample {
-    ($name:literal, $file:literal) => {
-        Sample {
-            name: $name,
-            file: $file,
-            scan: include_bytes!(concat!("../../../sample-scans/", $file)),
-            truth: include_bytes!(concat!("../../../sample-scans/", $name, ".truth.json")),
-        }
-    };
-}
-
-/// The Kestrel's sample scans.
-static SAMPLES: &[Sample] = &[
-    sample!("knuckle", "knuckle.ply"),
-    sample!("lower-arm", "lower-arm.ply"),
-    sample!("chassis-left", "chassis-left.ply"),
-    sample!("chassis-right", "chassis-right.stl"),
-    sample!("rack", "rack.xyz"),
-];
-
-static CAR: &[u8] = include_bytes!("../../../sample-scans/kestrel.truth.json");
-
-/// The job's file.
-const JOB: &str = "kestrel.job.json";
 
 /// Bores that share an axis, besides those that a hardpoint's construction says.
 const COMMON_AXES: &[(&str, [&str; 2])] = &[("arm bushes", ["front bush bore", "rear bush bore"])];
@@ -62,7 +27,6 @@ const COMMON_AXES: &[(&str, [&str; 2])] = &[("arm bushes", ["front bush bore", "
 /// What a truth file says, as far as it is used here.
 #[derive(Deserialize)]
 struct Truth {
-    car_from_scan: [[f64; 4]; 4],
     features: Vec<TrueFeature>,
     hardpoints: Vec<TrueHardpoint>,
 }
@@ -169,21 +133,6 @@ impl TrueConstruction {
     }
 }
 
-/// What is known of the car as a whole.
-#[derive(Deserialize)]
-struct Car {
-    vehicle: TrueVehicle,
-}
-
-#[derive(Deserialize)]
-struct TrueVehicle {
-    name: String,
-    wheelbase: f64,
-    front_track: f64,
-    tyre: String,
-    tyre_loaded_radius: f64,
-}
-
 /// What `demo --json` prints.
 #[derive(Serialize)]
 struct Report {
@@ -210,18 +159,18 @@ struct Compared {
 }
 
 pub(crate) fn demo(args: &DemoArgs) -> Result<Outcome, Failure> {
-    let truths = SAMPLES.iter().map(|sample| parse::<Truth>(sample.truth)).collect::<Result<Vec<_>, _>>()?;
-    let mut files = write_scans(&args.dir)?;
-    let path = args.dir.join(JOB);
+    let truths = SCANS.iter().map(|sample| parse::<Truth>(sample.truth)).collect::<Result<Vec<_>, _>>()?;
     let job = make_job(&args.dir, &truths)?;
+    let mut files: Vec<PathBuf> = SCANS.iter().map(|sample| args.dir.join(sample.file)).collect();
+    let path = args.dir.join(JOB_FILE);
     write_job(&path, &job)?;
     files.push(path);
 
     let evaluated = evaluate(job, &args.dir);
-    let written = write_results(&evaluated, &args.dir, JOB)?;
+    let written = write_results(&evaluated, &args.dir, JOB_FILE)?;
     files.extend(written.files);
     let truth = compare(&evaluated.results.set.hardpoints, &truths);
-    let report = Report { run: report(&evaluated, JOB, files), truth };
+    let report = Report { run: report(&evaluated, JOB_FILE, files), truth };
     let mut outcome = if args.json {
         Outcome::json(&report)?
     } else {
@@ -242,33 +191,10 @@ fn parse<'a, T: Deserialize<'a>>(bytes: &'a [u8]) -> Result<T, Failure> {
     })
 }
 
-fn write_scans(dir: &Path) -> Result<Vec<PathBuf>, Failure> {
-    fs::create_dir_all(dir).map_err(|cause| cannot_write(dir, &cause))?;
-    let write = |sample: &Sample| {
-        let path = dir.join(sample.file);
-        replace_result(&path, sample.scan).map_err(|cause| cannot_write(&path, &cause))?;
-        Ok(path)
-    };
-    SAMPLES.iter().map(write).collect()
-}
-
 /// The job, made step by step as a person would.
 fn make_job(dir: &Path, truths: &[Truth]) -> Result<Job, Failure> {
-    let car = parse::<Car>(CAR)?.vehicle;
-    let mut history = History::new(Job::default());
-    let title = format!("{}, front corner", car.name);
-    let vehicle = Vehicle {
-        name: Some(car.name),
-        wheelbase: Some(car.wheelbase),
-        track: Some(car.front_track),
-        tyre_radius: Some(car.tyre_loaded_radius),
-        tyre: Some(car.tyre),
-        ..Vehicle::default()
-    };
-    history.apply(&Op::SetTitle { title })?;
-    history.apply(&Op::SetVehicle { vehicle: Box::new(vehicle), suspension: Some(Suspension::Strut) })?;
-    for (sample, truth) in SAMPLES.iter().zip(truths) {
-        add_scan(&mut history, dir, sample, truth)?;
+    let mut history = History::new(stringline_sample::begin(dir)?);
+    for (sample, truth) in SCANS.iter().zip(truths) {
         for feature in truth.features.iter().filter(|feature| !feature.dabs.is_empty()) {
             let name: Name = feature_name(sample, &feature.name).parse()?;
             // A person sees a bore, a taper or a ball; what looks flat may be left to the evidence.
@@ -290,22 +216,8 @@ fn make_job(dir: &Path, truths: &[Truth]) -> Result<Job, Failure> {
     Ok(Job::clone(history.job()))
 }
 
-fn add_scan(history: &mut History, dir: &Path, sample: &Sample, truth: &Truth) -> Result<(), Failure> {
-    let name: Name = sample.name.parse()?;
-    let scan = scan_file(&dir.join(sample.file), LengthUnit::Millimetre, dir)?;
-    history.apply(&Op::AddScan { name: name.clone(), scan })?;
-    let placement = Box::new(Placement {
-        car_from_scan: truth.car_from_scan,
-        found: "typed from the sample's sheet".into(),
-        covariance: None,
-        extra: serde_json::Map::new(),
-    });
-    history.apply(&Op::PlaceScan { name, placement })?;
-    Ok(())
-}
-
 /// Constructs a hardpoint, or, where another scan has given it already, a datum to compare.
-fn add_hardpoint(history: &mut History, sample: &Sample, truth: &TrueHardpoint) -> Result<(), Failure> {
+fn add_hardpoint(history: &mut History, sample: &SampleScan, truth: &TrueHardpoint) -> Result<(), Failure> {
     let call = |feature: &String| feature_name(sample, feature);
     if let TrueConstruction::JointAxisAndMidPlane { axes, .. } = &truth.construction {
         join(history, &format!("{} holes", truth.role.words()), axes.each_ref().map(call))?;
@@ -324,7 +236,7 @@ fn add_hardpoint(history: &mut History, sample: &Sample, truth: &TrueHardpoint) 
 }
 
 /// What a point is called that another scan has given already.
-fn second_name(sample: &Sample, truth: &TrueHardpoint) -> String {
+fn second_name(sample: &SampleScan, truth: &TrueHardpoint) -> String {
     format!("{} on {}", truth.role.words(), sample.name)
 }
 
@@ -336,7 +248,7 @@ fn join(history: &mut History, name: &str, members: [String; 2]) -> Result<(), F
 }
 
 /// A feature's name in the job: plain words; the two strut towers have features of the same names.
-fn feature_name(sample: &Sample, name: &str) -> String {
+fn feature_name(sample: &SampleScan, name: &str) -> String {
     let words = name.replace('_', " ");
     if sample.name == "chassis-right" { format!("right {words}") } else { words }
 }
@@ -398,7 +310,7 @@ fn text(evaluated: &Evaluated, report: &Report, truths: &[Truth]) -> String {
         ("left out", Align::Right),
     ]);
     let known = |name: &str| {
-        let mut features = SAMPLES.iter().zip(truths).flat_map(|(s, t)| t.features.iter().map(move |f| (s, f)));
+        let mut features = SCANS.iter().zip(truths).flat_map(|(s, t)| t.features.iter().map(move |f| (s, f)));
         features.find(|(sample, f)| feature_name(sample, &f.name) == name).map(|(_, f)| f)
     };
     let mut rows: Vec<_> = evaluated.results.features.iter().collect();
@@ -409,7 +321,7 @@ fn text(evaluated: &Evaluated, report: &Report, truths: &[Truth]) -> String {
         features.row([
             name.to_string(),
             result.scan.to_string(),
-            words(feature.shape.kind(), feature.side).to_owned(),
+            feature.shape.kind().words(feature.side).to_owned(),
             size(feature),
             truth,
             rounded(feature.form_error, 0.01),
@@ -463,7 +375,7 @@ fn seen_twice(evaluated: &Evaluated, truths: &[Truth]) -> Table {
         ("± mm", Align::Right),
         ("how the second has it", Align::Left),
     ]);
-    for (sample, truth) in SAMPLES.iter().zip(truths).flat_map(|(s, t)| t.hardpoints.iter().map(move |h| (s, h))) {
+    for (sample, truth) in SCANS.iter().zip(truths).flat_map(|(s, t)| t.hardpoints.iter().map(move |h| (s, h))) {
         let name = second_name(sample, truth);
         let first = evaluated.results.set.find(truth.role, truth.side);
         let (Some(first), Some(second)) = (first, evaluated.results.datums.get(name.as_str())) else {
@@ -479,7 +391,7 @@ fn seen_twice(evaluated: &Evaluated, truths: &[Truth]) -> Table {
 
 /// The truth of what [`size`] states, with the same digits.
 fn true_size(truth: &TrueFeature, feature: &Feature) -> String {
-    let u = u95(feature);
+    let u = feature.u95();
     match (truth.half_angle_deg, u.half_angle_deg, truth.radius, u.radius) {
         _ if truth.kind != feature.shape.kind() => format!("a {}", truth.kind),
         (Some(half), Some(u_half), ..) => rounded(2.0 * half, 2.0 * u_half),

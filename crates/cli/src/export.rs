@@ -2,12 +2,12 @@
 
 use crate::args::ExportArgs;
 use crate::failure::{Failure, Outcome};
-use crate::fit::file_name;
-use crate::run::{cannot_write, evaluate_file, files_text, trouble};
+use crate::run::{evaluate_file, files_text, trouble};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
-use stringline_hardpoints::{HardpointSet, export as formats};
-use stringline_job::{io_next_step, read_file, replace_result};
+use stringline_core::Explain;
+use stringline_hardpoints::HardpointSet;
+use stringline_job::{SetFormat, io_next_step, read_file, write_set};
 
 /// What was written, and what was not.
 #[derive(Debug, Default)]
@@ -24,7 +24,7 @@ struct Report {
 pub(crate) fn export(args: &ExportArgs) -> Result<Outcome, Failure> {
     // An ending that cannot be is said before anything is written.
     for path in &args.to {
-        format_of(path)?;
+        SetFormat::of(path).map_err(|error| Failure::usage(error.to_string(), error.next_step()))?;
     }
     let (set, messages, in_part) = read(&args.source)?;
     for path in &args.to {
@@ -69,42 +69,4 @@ fn read(source: &Path) -> Result<(HardpointSet, Vec<String>, bool), Failure> {
     }
     let in_part = !evaluated.results.is_complete();
     Ok((evaluated.results.set, messages, in_part))
-}
-
-#[derive(Clone, Copy)]
-enum Format {
-    Json,
-    Step,
-    Dxf,
-    Csv,
-}
-
-fn format_of(path: &Path) -> Result<Format, Failure> {
-    let ending = path.extension().map(|ending| ending.to_string_lossy().to_ascii_lowercase());
-    match ending.as_deref() {
-        Some("json") => Ok(Format::Json),
-        Some("step" | "stp") => Ok(Format::Step),
-        Some("dxf") => Ok(Format::Dxf),
-        Some("csv") => Ok(Format::Csv),
-        _ => Err(Failure::usage(
-            format!("{}: the ending does not say in which format", path.display()),
-            "End the name in .json, .step, .dxf or .csv.",
-        )),
-    }
-}
-
-/// The time, as ISO 8601 has it.
-fn now() -> String {
-    humantime::format_rfc3339_seconds(std::time::SystemTime::now()).to_string()
-}
-
-/// Writes a set in the format that the file's ending says.
-pub(crate) fn write_set(set: &HardpointSet, path: &Path) -> Result<(), Failure> {
-    let text = match format_of(path)? {
-        Format::Json => set.to_json()?,
-        Format::Step => formats::to_step(set, &file_name(path), &now())?,
-        Format::Dxf => formats::to_dxf(set)?,
-        Format::Csv => formats::to_csv(set)?,
-    };
-    replace_result(path, text.as_bytes()).map_err(|cause| cannot_write(path, &cause))
 }

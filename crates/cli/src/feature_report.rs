@@ -1,12 +1,10 @@
 //! A fitted feature as numbers for a program and as words for a person.
 
 use crate::table::{Align, Table, count, direction, position, rounded, with_uncertainty};
-use nalgebra::{DMatrix, Matrix3};
 use serde::Serialize;
 use std::fmt::Write;
 use stringline_core::Vec3;
-use stringline_core::covariance::{coverage_factor, largest_sigma, sigma_along};
-use stringline_fit::{Extent, Feature, Kind, Noise, Side, Taper, Verdict, Weighed, taper};
+use stringline_fit::{Extent, Feature, Kind, Noise, Side, Spread, Taper, Verdict, Weighed, taper};
 
 /// What `fit --json` prints of a feature; lengths mm, in the frame of the scan.
 #[derive(Debug, Serialize)]
@@ -55,69 +53,6 @@ pub(crate) struct Score {
     pub(crate) score: f64,
 }
 
-/// One number for each way a feature may be off: standard deviations, or half-widths at 95 %.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
-pub(crate) struct Spread {
-    /// Of the point, mm: across the axis, along a plane's normal, in any direction for a
-    /// centre; the largest.
-    pub(crate) position: f64,
-    /// Of the direction, the largest.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub(crate) direction_deg: Option<f64>,
-    /// mm.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub(crate) radius: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub(crate) half_angle_deg: Option<f64>,
-}
-
-/// Standard deviations, and in how many directions the position may be off.
-fn standard(feature: &Feature) -> (Spread, usize) {
-    let shape = &feature.shape;
-    let c = &feature.covariance;
-    let block = |at: usize| Matrix3::from_fn(|row, column| c[(at + row, at + column)]);
-    let largest = |m: Matrix3<f64>| largest_sigma(&DMatrix::from_column_slice(3, 3, m.as_slice()));
-    let (position, dimensions) = match (shape.kind(), shape.direction()) {
-        (Kind::Plane, Some(normal)) => (sigma_along(&block(0), &normal), 1),
-        (Kind::Cylinder | Kind::Cone, Some(axis)) => {
-            let across = Matrix3::identity() - axis.as_ref() * axis.transpose();
-            (largest(across * block(0) * across), 2)
-        }
-        _ => (largest(block(0)), 3),
-    };
-    let mut next = if shape.direction().is_some() { 6 } else { 3 };
-    let mut scalar = |has: bool| {
-        has.then(|| {
-            next += 1;
-            c[(next - 1, next - 1)].max(0.0).sqrt()
-        })
-    };
-    let spread = Spread {
-        position,
-        direction_deg: shape.direction().map(|_| largest(block(3)).to_degrees()),
-        radius: scalar(shape.radius().is_some()),
-        half_angle_deg: scalar(shape.half_angle().is_some()).map(f64::to_degrees),
-    };
-    (spread, dimensions)
-}
-
-/// One standard deviation of each way a feature may be off.
-pub(crate) fn sigma(feature: &Feature) -> Spread {
-    standard(feature).0
-}
-
-/// Half-widths of the regions that hold the truth with 95 % probability.
-pub(crate) fn u95(feature: &Feature) -> Spread {
-    let (sigma, dimensions) = standard(feature);
-    let k = |dimensions| coverage_factor(dimensions, feature.noise.degrees_of_freedom);
-    Spread {
-        position: sigma.position * k(dimensions),
-        direction_deg: sigma.direction_deg.map(|s| s * k(2)),
-        radius: sigma.radius.map(|s| s * k(1)),
-        half_angle_deg: sigma.half_angle_deg.map(|s| s * k(1)),
-    }
-}
-
 impl FeatureReport {
     pub(crate) fn new(feature: &Feature, weighed: Option<&Weighed>) -> Self {
         let shape = &feature.shape;
@@ -135,8 +70,8 @@ impl FeatureReport {
             form_error: feature.form_error,
             used: feature.used,
             rejected: feature.rejected,
-            sigma: sigma(feature),
-            u95: u95(feature),
+            sigma: feature.sigma(),
+            u95: feature.u95(),
             covariance: feature.covariance.row_iter().map(|row| row.iter().copied().collect()).collect(),
             noise: feature.noise,
             extent: feature.extent,
@@ -153,7 +88,7 @@ impl FeatureReport {
 
     /// The kind with the side the material is on, in plain words.
     pub(crate) fn words(&self) -> &'static str {
-        words(self.kind, self.material)
+        self.kind.words(self.material)
     }
 
     /// A block of lines for a person.
@@ -241,26 +176,9 @@ fn noise_words(noise: &Noise) -> String {
     }
 }
 
-/// Kind and side in plain words.
-pub(crate) fn words(kind: Kind, side: Side) -> &'static str {
-    match (kind, side) {
-        (Kind::Plane, _) => "plane",
-        (Kind::Circle, _) => "circle",
-        (Kind::Cylinder, Side::Internal) => "bore (cylinder)",
-        (Kind::Cylinder, Side::External) => "pin (cylinder)",
-        (Kind::Cylinder, Side::Unknown) => "cylinder",
-        (Kind::Cone, Side::Internal) => "taper seat (cone)",
-        (Kind::Cone, Side::External) => "taper (cone)",
-        (Kind::Cone, Side::Unknown) => "cone",
-        (Kind::Sphere, Side::Internal) => "cup (sphere)",
-        (Kind::Sphere, Side::External) => "ball (sphere)",
-        (Kind::Sphere, Side::Unknown) => "sphere",
-    }
-}
-
 /// The size that a person looks for first, with its ±.
 pub(crate) fn size(feature: &Feature) -> String {
-    let u = u95(feature);
+    let u = feature.u95();
     let shape = &feature.shape;
     match (shape.half_angle(), u.half_angle_deg, shape.radius(), u.radius) {
         (Some(half), Some(u_half), ..) => {

@@ -14,7 +14,7 @@ use stringline_scan::{Dab, Scan};
 pub(crate) fn fit(args: &FitArgs) -> Result<Outcome, Failure> {
     let settings = ReadSettings { unit: args.unit.map(LengthUnit::from), ..ReadSettings::default() };
     let reading = read_scan(&args.scan, &settings)?;
-    let loaded = Arc::new(LoadedScan { scan: Scan::new(reading.geometry), sha256: String::new() });
+    let loaded = Arc::new(LoadedScan { scan: Arc::new(Scan::new(reading.geometry)), sha256: String::new() });
 
     // The same operations as in a job, on a job that lives only here.
     let [scan_name, feature_name] = ["scan", "feature"].map(|name| name.parse::<Name>());

@@ -1,6 +1,6 @@
 //! Pictures of a job's scans with its features and hardpoints.
 
-use crate::feature_report::{size, words};
+use crate::feature_report::size;
 use stringline_core::covariance::two_significant;
 use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3};
 use stringline_fit::{Feature, Kind};
@@ -146,6 +146,6 @@ fn callout(name: &Name, feature: &Feature, middle: &Point3, to_viewer: &UnitVec3
         callout = callout.along(from, to);
     }
     let size = size(feature);
-    callout = callout.with(if size.is_empty() { words(kind, feature.side).to_owned() } else { size });
+    callout = callout.with(if size.is_empty() { kind.words(feature.side).to_owned() } else { size });
     callout.with(TextLine::form(symbol, two_significant(feature.form_error)))
 }

@@ -1,7 +1,7 @@
 //! `stringline run`: replay a job and write all its results.
 
 use crate::args::RunArgs;
-use crate::export::{Written, write_set};
+use crate::export::Written;
 use crate::failure::{Failure, Outcome};
 use crate::feature_report::{FeatureReport, size};
 use crate::fit::file_name;
@@ -15,8 +15,8 @@ use stringline_core::Explain;
 use stringline_core::covariance::two_significant;
 use stringline_hardpoints::Hardpoint;
 use stringline_job::{
-    Evaluator, Job, LoadError, LoadedScan, Name, Results, ScanFile, hardpoint_words, load, read_job, replace_result,
-    unsaved_steps,
+    Evaluator, Job, LoadError, LoadedScan, Name, Results, ScanFile, folder_of, hardpoint_words, load, read_job,
+    replace_result, unsaved_steps, write_set,
 };
 
 /// What `run --json` prints, and what it writes as `….results.json`.
@@ -73,13 +73,6 @@ pub(crate) fn evaluate_file(path: &Path) -> Result<(Evaluated, Vec<String>), Fai
         ));
     }
     Ok((evaluate(job, folder_of(path)), messages))
-}
-
-pub(crate) fn folder_of(path: &Path) -> &Path {
-    match path.parent() {
-        Some(folder) if !folder.as_os_str().is_empty() => folder,
-        _ => Path::new("."),
-    }
 }
 
 pub(crate) fn run(args: &RunArgs) -> Result<Outcome, Failure> {
@@ -247,7 +240,7 @@ pub(crate) fn feature_table(evaluated: &Evaluated) -> Table {
         table.row([
             name.to_string(),
             result.scan.to_string(),
-            crate::feature_report::words(feature.shape.kind(), feature.side).to_owned(),
+            feature.shape.kind().words(feature.side).to_owned(),
             size(feature),
             rounded(feature.form_error, 0.01),
             crate::table::count(feature.used),

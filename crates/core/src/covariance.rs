@@ -55,6 +55,27 @@ pub fn two_significant(u: f64) -> String {
     format!("{u:.decimals$}")
 }
 
+/// A value rounded to the digits that its uncertainty leaves it: `12.346`.
+///
+/// The uncertainty has two significant digits (JCGM 100, 7.2.6). Without a finite one, or
+/// with none at all, the value has four decimals.
+pub fn rounded(value: f64, uncertainty: f64) -> String {
+    let decimals = if uncertainty.is_finite() && uncertainty > 0.0 {
+        two_significant(uncertainty).split_once('.').map_or(0, |(_, decimals)| decimals.len())
+    } else {
+        4
+    };
+    let text = format!("{value:.decimals$}");
+    // A zero has no sign.
+    let is_zero = text.chars().all(|c| matches!(c, '-' | '0' | '.'));
+    if is_zero { text.trim_start_matches('-').to_owned() } else { text }
+}
+
+/// A value with its expanded uncertainty: `12.346 ± 0.012`.
+pub fn with_uncertainty(value: f64, uncertainty: f64) -> String {
+    format!("{} ± {}", rounded(value, uncertainty), two_significant(uncertainty))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -81,5 +102,16 @@ mod tests {
         assert_eq!(two_significant(0.00012), "0.00012");
         assert_eq!(two_significant(34.6), "35");
         assert_eq!(two_significant(0.0), "0");
+    }
+
+    #[test]
+    fn values_have_the_digits_that_their_uncertainty_leaves() {
+        assert_eq!(with_uncertainty(12.34567, 0.0123), "12.346 ± 0.012");
+        assert_eq!(with_uncertainty(1234.567, 34.6), "1235 ± 35");
+        assert_eq!(with_uncertainty(-0.00001, 0.02), "0.000 ± 0.020");
+        assert_eq!(with_uncertainty(7.0, 0.0), "7.0000 ± 0");
+        assert_eq!(with_uncertainty(1.0, f64::INFINITY), "1.0000 ± unknown");
+        // The uncertainty rounds up to the next power of ten and keeps its two digits.
+        assert_eq!(with_uncertainty(5.5555, 0.0996), "5.556 ± 0.100");
     }
 }

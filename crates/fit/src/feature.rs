@@ -33,6 +33,23 @@ impl Kind {
             Kind::Circle => "circle",
         }
     }
+
+    /// The word of the trade for one whose material is on that side.
+    pub fn words(self, side: Side) -> &'static str {
+        match (self, side) {
+            (Kind::Plane, _) => "plane",
+            (Kind::Circle, _) => "circle",
+            (Kind::Cylinder, Side::Internal) => "bore (cylinder)",
+            (Kind::Cylinder, Side::External) => "pin (cylinder)",
+            (Kind::Cylinder, Side::Unknown) => "cylinder",
+            (Kind::Cone, Side::Internal) => "taper seat (cone)",
+            (Kind::Cone, Side::External) => "taper (cone)",
+            (Kind::Cone, Side::Unknown) => "cone",
+            (Kind::Sphere, Side::Internal) => "cup (sphere)",
+            (Kind::Sphere, Side::External) => "ball (sphere)",
+            (Kind::Sphere, Side::Unknown) => "sphere",
+        }
+    }
 }
 
 impl std::fmt::Display for Kind {

@@ -16,6 +16,7 @@
 //! # Ok::<(), stringline_fit::FitError>(())
 //! ```
 
+pub mod advice;
 mod choose;
 mod error;
 pub mod feature;
@@ -26,13 +27,16 @@ mod noise;
 mod robust;
 mod shapes;
 mod solve;
+mod spread;
 mod start;
 mod taper;
 
+pub use advice::{Advice, Enough, advice, advice_weighed};
 pub use choose::{Candidate, Verdict, Weighed, fit_auto};
 pub use error::FitError;
 pub use feature::{Extent, Feature, Kind, Noise, Shape, Side};
 pub use fit::{FitSettings, fit};
 pub use grow::{GrowSettings, Grown, grow};
 pub use joint::{JointFit, JointPart, Moved, Relation, fit_joint};
+pub use spread::Spread;
 pub use taper::{Comparison, STANDARD_TAPERS, StandardTaper, Taper, taper};

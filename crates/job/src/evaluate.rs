@@ -10,6 +10,7 @@ use rayon::prelude::*;
 use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use stringline_core::{Explain, RigidTransform};
 use stringline_fit::{
     Feature, FitError, FitSettings, GrowSettings, JointPart, Moved, Verdict, Weighed, fit, fit_auto, fit_joint, grow,
@@ -137,6 +138,19 @@ impl Explain for EvaluateError {
     }
 }
 
+impl Default for Results {
+    /// Those of an empty job.
+    fn default() -> Self {
+        Results {
+            features: BTreeMap::new(),
+            datums: BTreeMap::new(),
+            set: HardpointSet::new(CoordinateAxes::Iso8855),
+            warnings: Vec::new(),
+            failures: Vec::new(),
+        }
+    }
+}
+
 impl EvaluateError {
     /// Whether the cause is told elsewhere among the failures.
     pub fn is_consequence(&self) -> bool {
@@ -187,17 +201,24 @@ type FitOutcome = Result<Vec<Arc<FeatureResult>>, EvaluateError>;
 impl Evaluator {
     /// As [`evaluate`], and remembers what it loaded and fitted.
     pub fn evaluate(&mut self, job: &Job, load: &Loader<'_>) -> Results {
-        let mut results = Results {
-            features: BTreeMap::new(),
-            datums: BTreeMap::new(),
-            set: HardpointSet::new(CoordinateAxes::Iso8855),
-            warnings: Vec::new(),
-            failures: Vec::new(),
-        };
+        self.evaluate_watched(job, load, &|_, _| true).unwrap_or_default()
+    }
+
+    /// As [`Evaluator::evaluate`]; `watch` is told before each fit how many of how many are begun,
+    /// and `false` stops the work. What was fitted until then is remembered. `None` where stopped.
+    pub fn evaluate_watched(
+        &mut self,
+        job: &Job,
+        load: &Loader<'_>,
+        watch: &(dyn Fn(usize, usize) -> bool + Sync),
+    ) -> Option<Results> {
+        let mut results = Results::default();
         let scans = self.load_scans(job, load, &mut results);
-        self.fit_all(job, &scans, &mut results);
+        if !self.fit_all(job, &scans, &mut results, watch) {
+            return None;
+        }
         construct_all(job, &mut results);
-        results
+        Some(results)
     }
 
     /// The scans that were loaded, by name.
@@ -228,7 +249,14 @@ impl Evaluator {
         scans
     }
 
-    fn fit_all<'a>(&mut self, job: &'a Job, scans: &BTreeMap<Name, Arc<LoadedScan>>, results: &mut Results) {
+    /// Whether it came to the end.
+    fn fit_all<'a>(
+        &mut self,
+        job: &'a Job,
+        scans: &BTreeMap<Name, Arc<LoadedScan>>,
+        results: &mut Results,
+        watch: &(dyn Fn(usize, usize) -> bool + Sync),
+    ) -> bool {
         let joined: BTreeSet<&Name> = job.joints.values().flat_map(|joint| &joint.features).collect();
         let alone = job.features.keys().filter(|name| !joined.contains(name)).map(|name| (name, None));
         let groups = job.joints.iter().map(|(name, joint)| (name, Some(joint)));
@@ -238,19 +266,25 @@ impl Evaluator {
         };
         let wanted: Vec<_> = alone.chain(groups).collect();
         let known = &self.fits;
+        let begun = AtomicUsize::new(0);
+        // None for those that are still open when it is stopped.
         let fit_or_recall = |&(name, joint): &(&'a Name, Option<&'a Arc<Joint>>)| {
-            let key = fit_key(job, scans, members_of(name, joint), joint)?;
-            // A feature and a group may have one name: they are told apart by the key.
-            let outcome = match known.get(name) {
-                Some((of, outcome)) if *of == key => outcome.clone(),
-                _ => fit_one(name, &key),
-            };
-            Ok((key, outcome))
+            watch(begun.fetch_add(1, Ordering::Relaxed), wanted.len()).then(|| {
+                let key = fit_key(job, scans, members_of(name, joint), joint)?;
+                // A feature and a group may have one name: they are told apart by the key.
+                let outcome = match known.get(name) {
+                    Some((of, outcome)) if *of == key => outcome.clone(),
+                    _ => fit_one(name, &key),
+                };
+                Ok((key, outcome))
+            })
         };
-        let outcomes: Vec<Result<_, EvaluateError>> = wanted.par_iter().map(fit_or_recall).collect();
+        let outcomes: Vec<Option<Result<_, EvaluateError>>> = wanted.par_iter().map(fit_or_recall).collect();
+        let stopped = outcomes.iter().any(Option::is_none);
         let mut fits = BTreeMap::new();
-        for ((name, joint), outcome) in wanted.into_iter().zip(outcomes) {
+        for (&(name, joint), outcome) in wanted.iter().zip(outcomes) {
             let members = members_of(name, joint);
+            let Some(outcome) = outcome else { continue };
             let outcome = outcome.and_then(|(key, outcome)| {
                 fits.insert(name.clone(), (key, outcome.clone()));
                 outcome
@@ -274,7 +308,12 @@ impl Evaluator {
                 },
             }
         }
-        self.fits = fits;
+        if stopped {
+            self.fits.extend(fits);
+        } else {
+            self.fits = fits;
+        }
+        !stopped
     }
 }
 

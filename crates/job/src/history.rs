@@ -71,6 +71,15 @@ impl History {
         self.done = self.steps.len();
     }
 
+    /// Rewrites the job of every step, its revision kept.
+    pub(crate) fn rewrite(&mut self, rewritten: impl Fn(&Job) -> Job) {
+        for job in self.steps.iter_mut().map(|step| &mut step.job).chain([&mut self.start]) {
+            let mut next = rewritten(job);
+            next.revision = job.revision;
+            *job = Arc::new(next);
+        }
+    }
+
     /// Goes back one step; its name, or `None` at the beginning.
     pub fn undo(&mut self) -> Option<&str> {
         self.done = self.done.checked_sub(1)?;

@@ -20,6 +20,7 @@
 mod disk;
 mod document;
 mod evaluate;
+mod export;
 mod history;
 mod journal;
 mod name;
@@ -33,9 +34,10 @@ pub use document::{
     Wanted, hardpoint_words,
 };
 pub use evaluate::{EvaluateError, Evaluator, Failed, FeatureResult, Loader, Results, Warning, evaluate};
+pub use export::{SetFormat, WriteError, write_set};
 pub use history::History;
 pub use journal::log_of;
 pub use name::{Name, NameError};
 pub use op::{Change, Op, OpError, plan};
-pub use open::{FileError, OpenJob, Recovered, io_next_step, read_file, read_job, unsaved_steps, write_job};
-pub use scans::{LoadError, LoadedScan, load, read_scan, scan_file};
+pub use open::{FileError, OpenJob, Recovered, folder_of, io_next_step, read_file, read_job, unsaved_steps, write_job};
+pub use scans::{LoadError, LoadedScan, Loading, Watch, load, load_watched, read_scan, scan_file};

@@ -2,7 +2,7 @@
 
 use crate::disk::replace_file;
 use crate::journal::{self, Entry, Journal, log_of};
-use crate::{Change, History, Job, JobError, Op, OpError, plan};
+use crate::{Change, History, Job, JobError, Op, OpError, ScanFile, plan};
 use sha2::{Digest, Sha256};
 use std::borrow::Cow;
 use std::fs;
@@ -299,12 +299,54 @@ impl OpenJob {
         Ok(())
     }
 
+    /// Writes the job to another file, in place of what stood there, and goes on in that one:
+    /// its scans are named from the new folder, and every step can still be undone. What the
+    /// recovery log beside the file left behind held is in the new file; that log goes.
+    ///
+    /// # Errors
+    /// [`FileError::Io`]; the job is then open as before.
+    pub fn save_as(&mut self, path: &Path) -> Result<(), FileError> {
+        if path == self.path {
+            return self.save();
+        }
+        let (from, to) = (folder_of(&self.path).to_owned(), folder_of(path).to_owned());
+        let moved = |job: &Job| {
+            let mut job = job.clone();
+            for scan in job.scans.values_mut() {
+                let file = crate::scans::named_from(&scan.file, &from, &to);
+                if file != scan.file {
+                    *scan = Arc::new(ScanFile { file, ..ScanFile::clone(scan) });
+                }
+            }
+            job
+        };
+        let mut history = self.history.clone();
+        history.rewrite(moved);
+        let bytes = checked_bytes(path, history.job())?;
+        write(path, &bytes)?;
+        let journal = Journal::begin(path, &sha256(&bytes)).map_err(|cause| log_error(path, cause))?;
+        let left = std::mem::replace(&mut self.path, path.to_owned());
+        self.saved = Some(history.job().revision());
+        (self.history, self.journal) = (history, journal);
+        // It holds nothing that is not in the new file, so no harm where it cannot be removed.
+        let _ = fs::remove_file(log_of(&left));
+        Ok(())
+    }
+
     /// Closes a job; the recovery log goes where all is saved.
     pub fn close(self) {
         if self.is_saved() {
             // A log without operations does no harm where it cannot be removed.
             let _ = fs::remove_file(log_of(&self.path));
         }
+    }
+}
+
+/// The folder that a job's scans are named from.
+pub fn folder_of(job: &Path) -> &Path {
+    match job.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder,
+        _ => Path::new("."),
     }
 }
 

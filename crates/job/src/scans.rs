@@ -7,15 +7,16 @@ use std::borrow::Cow;
 use std::fs::File;
 use std::io::{self, BufReader, Read, Seek};
 use std::path::{Component, Path, PathBuf};
+use std::sync::Arc;
 use stringline_core::Explain;
 use stringline_core::units::LengthUnit;
-use stringline_scan::Scan;
 use stringline_scan::read::{ReadError, ReadSettings, Reading, read};
+use stringline_scan::{Geometry, Scan};
 
 /// A scan in memory: read, checked and indexed.
 pub struct LoadedScan {
     /// The geometry with its index, mm.
-    pub scan: Scan,
+    pub scan: Arc<Scan>,
     /// SHA-256 of the file.
     pub sha256: String,
 }
@@ -60,6 +61,12 @@ pub enum LoadError {
         /// Of what is there.
         found_sha256: String,
     },
+    /// It was stopped.
+    #[error("loading the scan {} was stopped", path.display())]
+    Stopped {
+        /// Which file.
+        path: PathBuf,
+    },
 }
 
 impl Explain for LoadError {
@@ -72,6 +79,7 @@ impl Explain for LoadError {
                  meant, and look at every feature again: the dabs may lie elsewhere on it."
                     .into()
             }
+            LoadError::Stopped { .. } => "Load it again when you want it.".into(),
         }
     }
 }
@@ -94,14 +102,14 @@ pub fn read_scan(path: &Path, settings: &ReadSettings) -> Result<Reading, LoadEr
     read_open(open(path)?, path, settings)
 }
 
-fn read_open(file: File, path: &Path, settings: &ReadSettings) -> Result<Reading, LoadError> {
+fn read_open<R: Read + Seek>(file: R, path: &Path, settings: &ReadSettings) -> Result<Reading, LoadError> {
     let name = path.file_name().unwrap_or_default().to_string_lossy();
     read(BufReader::new(file), &name, settings)
         .map_err(|cause| LoadError::Read { path: path.to_owned(), cause: Box::new(cause) })
 }
 
 /// Size and SHA-256 of an open file; it is back at its beginning afterwards.
-fn identify(file: &mut File) -> io::Result<(u64, String)> {
+fn identify(file: &mut (impl Read + Seek)) -> io::Result<(u64, String)> {
     file.rewind()?;
     let mut hasher = Sha256::new();
     let mut buffer = vec![0; 1 << 16];
@@ -136,16 +144,96 @@ pub fn scan_file(path: &Path, unit: LengthUnit, job_folder: &Path) -> Result<Sca
 /// # Errors
 /// See [`LoadError`].
 pub fn load(scan: &ScanFile, job_folder: &Path) -> Result<LoadedScan, LoadError> {
+    load_watched(scan, job_folder, &|_| true)
+}
+
+/// How far loading a scan has come.
+#[derive(Clone, Copy, Debug)]
+pub enum Loading<'a> {
+    /// The share of the file that was read, 0 to 1: once to know it again, once for what it holds.
+    Read(f32),
+    /// All is read, and is being made ready to work on.
+    Geometry(&'a Geometry),
+}
+
+/// Told how far loading has come; `false` stops it.
+pub type Watch<'a> = dyn Fn(Loading<'_>) -> bool + 'a;
+
+/// As [`load`], and tells how far it has come.
+///
+/// # Errors
+/// See [`LoadError`]; [`LoadError::Stopped`] where `watch` said so.
+pub fn load_watched(scan: &ScanFile, job_folder: &Path, watch: &Watch<'_>) -> Result<LoadedScan, LoadError> {
     let path = job_folder.join(&scan.file);
-    let mut file = open(&path)?;
-    let (found_size, found_sha256) =
-        identify(&mut file).map_err(|cause| LoadError::Io { path: path.clone(), cause })?;
+    let stopped = || LoadError::Stopped { path: path.clone() };
+    // Identifying reads every byte once, and reading about once more.
+    let mut file = Watched { file: open(&path)?, read: 0, all: 2 * scan.size.max(1), watch, stopped: false };
+    let identified = identify(&mut file);
+    if file.stopped {
+        return Err(stopped());
+    }
+    let (found_size, found_sha256) = identified.map_err(|cause| LoadError::Io { path: path.clone(), cause })?;
     if found_size != scan.size || !found_sha256.eq_ignore_ascii_case(&scan.sha256) {
         return Err(LoadError::Changed { path, expected: Box::new(scan.clone()), found_size, found_sha256 });
     }
     let settings = ReadSettings { unit: Some(scan.unit), ..ReadSettings::default() };
-    let reading = read_open(file, &path, &settings)?;
-    Ok(LoadedScan { scan: Scan::new(reading.geometry), sha256: found_sha256 })
+    let reading = read_open(&mut file, &path, &settings);
+    if file.stopped {
+        return Err(stopped());
+    }
+    let geometry = reading?.geometry;
+    if !watch(Loading::Geometry(&geometry)) {
+        return Err(stopped());
+    }
+    Ok(LoadedScan { scan: Arc::new(Scan::new(geometry)), sha256: found_sha256 })
+}
+
+/// A file that tells how much of it was read, and can be stopped.
+struct Watched<'a> {
+    file: File,
+    read: u64,
+    all: u64,
+    watch: &'a Watch<'a>,
+    stopped: bool,
+}
+
+impl Read for Watched<'_> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let share = (self.read as f32 / self.all as f32).min(1.0);
+        if self.stopped || !(self.watch)(Loading::Read(share)) {
+            self.stopped = true;
+            return Err(io::Error::other("stopped"));
+        }
+        let read = self.file.read(buffer)?;
+        self.read += read as u64;
+        Ok(read)
+    }
+}
+
+impl Seek for Watched<'_> {
+    fn seek(&mut self, to: io::SeekFrom) -> io::Result<u64> {
+        self.file.seek(to)
+    }
+}
+
+/// A path that was given from one folder, given from another.
+pub(crate) fn named_from(file: &str, from: &Path, to: &Path) -> String {
+    let (Ok(file_at), Ok(to)) = (std::path::absolute(from.join(file)), std::path::absolute(to)) else {
+        return file.to_owned();
+    };
+    relative(&plain(&file_at), &plain(&to))
+}
+
+/// A path without `..` in it.
+fn plain(path: &Path) -> PathBuf {
+    path.components().fold(PathBuf::new(), |mut plain, component| {
+        if component == Component::ParentDir {
+            plain.pop();
+        } else {
+            plain.push(component);
+        }
+        plain
+    })
 }
 
 /// The way from a folder to a file, with `/` between folders; absolute where there is no
@@ -177,5 +265,9 @@ mod tests {
         assert_eq!(from("/a/b/scan.ply", "/a/b"), "scan.ply");
         assert_eq!(from("/a/b/c/scan.ply", "/a/b"), "c/scan.ply");
         assert_eq!(from("/a/x/scan.ply", "/a/b/c"), "../../x/scan.ply");
+        let moved = |file: &str, from: &str, to: &str| named_from(file, Path::new(from), Path::new(to));
+        assert_eq!(moved("scan.ply", "/a/b", "/a/c"), "../b/scan.ply");
+        assert_eq!(moved("../x/scan.ply", "/a/b", "/a"), "x/scan.ply");
+        assert_eq!(moved("/far/scan.ply", "/a/b", "/far"), "scan.ply");
     }
 }

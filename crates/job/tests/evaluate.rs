@@ -48,7 +48,7 @@ fn part() -> LoadedScan {
             normals.push(Vec3::z());
         }
     }
-    LoadedScan { scan: Scan::new(Geometry::Cloud(Cloud { points, normals })), sha256: "0".repeat(64) }
+    LoadedScan { scan: Arc::new(Scan::new(Geometry::Cloud(Cloud { points, normals }))), sha256: "0".repeat(64) }
 }
 
 fn name(text: &str) -> Name {

@@ -7,7 +7,7 @@ use rayon::prelude::*;
 use std::hint::black_box;
 use stringline_scan::index::Index;
 use stringline_scan::order::z_order;
-use stringline_scan::{Cloud, Dab, Geometry, Mesh, Point3, Scan, normals};
+use stringline_scan::{Cloud, Dab, Geometry, Mesh, Point3, Scan, UnitVec3, Vec3, normals};
 
 /// The torus' radii, mm: its area is 4π²·70·28.
 const RADII: [f64; 2] = [70.0, 28.0];
@@ -101,6 +101,25 @@ fn surface(c: &mut Criterion) {
         let dab = [Dab::new(on_top, 6.0)];
         group.bench_function(format!("dab/6 mm ({hits} hits), {name}"), |b| {
             b.iter(|| scan.paint(black_box(&dab)));
+        });
+        group.bench_function(format!("pieces/of 65,000, {name}"), |b| b.iter(|| scan.pieces(65_000).len()));
+        group.bench_function(format!("coarse/400,000 and 50,000, {name}"), |b| {
+            b.iter(|| scan.coarse(&[400_000, 50_000]).len());
+        });
+        // From afar on to the whole torus, and along its top where the ray stays near the surface.
+        let rays: Vec<(Point3, UnitVec3)> = (0..400)
+            .map(|i| {
+                let eye = Point3::new(300.0 * wobble(3 * i), 300.0 * wobble(3 * i + 1), 400.0);
+                let aim = Point3::new(90.0 * wobble(3 * i + 2), 90.0 * wobble(7 * i), 0.0);
+                (eye, UnitVec3::new_normalize(aim - eye))
+            })
+            .collect();
+        let skim = (Point3::new(-400.0, 75.0, RADII[1] - 0.25), UnitVec3::new_normalize(Vec3::x()));
+        group.bench_function(format!("hit/400 rays from afar, {name}"), |b| {
+            b.iter(|| black_box(&rays).iter().filter(|(o, d)| scan.hit(o, d).is_some()).count());
+        });
+        group.bench_function(format!("hit/one ray that skims the surface, {name}"), |b| {
+            b.iter(|| scan.hit(black_box(&skim.0), &skim.1));
         });
     }
     group.finish();

@@ -62,6 +62,23 @@ impl Index {
         found
     }
 
+    /// The middle of the points, far strays aside, mm.
+    pub(crate) fn middle(&self) -> Point3 {
+        self.middle
+    }
+
+    /// A distance within which there is none of `points`, which are those the index was built from;
+    /// less than that of the nearest by no more than rounding to `f32` explains. Infinite if there are none.
+    pub(crate) fn clear(&self, points: &[Point3], p: &Point3) -> f64 {
+        let Some(nearest) = self.nearest(p) else {
+            return f64::INFINITY;
+        };
+        let distance = (points[nearest as usize] - p).norm();
+        // The nearest point and the one found differ by less than the rounding of either.
+        let size = (p - self.middle).norm() + distance;
+        distance - 8.0 * f64::from(f32::EPSILON) * size
+    }
+
     /// Visits all points within `radius` of `p` and a few just beyond it, in no particular order.
     pub(crate) fn visit_within_roughly(&self, p: &Point3, radius: f64, mut visit: impl FnMut(u32)) {
         let Some(tree) = &self.tree else {

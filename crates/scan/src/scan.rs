@@ -1,6 +1,7 @@
 //! A scan made ready to work on: points with normals, neighbours and a spatial index.
 
 use crate::brush::Patch;
+use crate::facets::Facets;
 use crate::geometry::{Cloud, Geometry};
 use crate::index::Index;
 use crate::rings::Rings;
@@ -42,8 +43,11 @@ pub struct Scan {
     oriented: bool,
     spacing: f64,
     index: Index,
-    /// Of a mesh; empty for a cloud.
+    bounds: Option<(Point3, Point3)>,
+    /// Of a mesh; none of a cloud.
     rings: Option<Rings>,
+    /// Of a mesh; none of a cloud.
+    facets: Option<Facets>,
 }
 
 /// The points of a patch, as a fit takes them.
@@ -73,8 +77,11 @@ impl Scan {
                     spacing: spacing(&mesh.vertices, &index),
                     index,
                     rings: Some(rings),
+                    facets: Some(Facets::new(&mesh)),
                     geometry: Geometry::Mesh(mesh),
+                    bounds: None,
                 }
+                .bounded()
             }
             Geometry::Cloud(cloud) => {
                 let order = order::z_order(&cloud.points);
@@ -94,6 +101,8 @@ impl Scan {
                     spacing: spacing(&points, &index),
                     index,
                     rings: None,
+                    facets: None,
+                    bounds: None,
                     oriented,
                     geometry: Geometry::Cloud(Cloud {
                         normals: if oriented { normals.clone() } else { Vec::new() },
@@ -101,8 +110,14 @@ impl Scan {
                     }),
                     normals,
                 }
+                .bounded()
             }
         }
+    }
+
+    fn bounded(mut self) -> Scan {
+        self.bounds = self.geometry.bounds();
+        self
     }
 
     /// What the scan holds. A cloud is in the order of [`Scan::points`], not of its file.
@@ -180,6 +195,27 @@ impl Scan {
         }
     }
 
+    /// Smallest and largest coordinates, mm; `None` for an empty scan.
+    pub fn bounds(&self) -> Option<(Point3, Point3)> {
+        self.bounds
+    }
+
+    /// The spatial index over [`Scan::points`].
+    pub(crate) fn index(&self) -> &Index {
+        &self.index
+    }
+
+    /// How facets of a mesh are found.
+    pub(crate) fn facets(&self) -> Option<&Facets> {
+        self.facets.as_ref()
+    }
+
+    /// Searches the facets in another way.
+    #[cfg(test)]
+    pub(crate) fn set_facets(&mut self, facets: Facets) {
+        self.facets = Some(facets);
+    }
+
     /// The adjacency of a mesh.
     pub(crate) fn rings(&self) -> Option<&Rings> {
         self.rings.as_ref()
@@ -210,6 +246,17 @@ impl Scan {
         // Noise lifts near points off the surface by more than a share of their distance.
         let rise = LINK_RISE * length_squared.sqrt().max(self.spacing);
         na.dot(&step).abs() <= rise && nb.dot(&step).abs() <= rise
+    }
+}
+
+/// What it holds, in a line: millions of points are of no use to a reader.
+impl std::fmt::Debug for Scan {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let facets = match &self.geometry {
+            Geometry::Mesh(mesh) => mesh.facets.len(),
+            Geometry::Cloud(_) => 0,
+        };
+        write!(f, "Scan({} points, {facets} facets)", self.points().len())
     }
 }
 

@@ -1,0 +1,104 @@
+//! The panels: plain functions from what there is to what a person wants done. None changes the job or
+//! touches the disk.
+
+mod asking;
+mod callouts;
+mod drawer;
+mod drawing;
+mod empty;
+mod features;
+mod frame;
+mod later;
+mod messages;
+mod parts;
+mod roles;
+mod route;
+mod scans;
+
+use crate::keys::Command;
+use crate::shown::{Eye, LookAt};
+use crate::state::{Page, Purpose, Section, State, Stop};
+use crate::work::MapOf;
+use egui::{Frame, Id, Margin, Panel, Rect, ScrollArea, Ui};
+use std::path::PathBuf;
+use stringline_hardpoints::Side;
+use stringline_job::{Name, Op};
+
+/// Width of the sheet, logical points.
+const SHEET: f32 = 300.0;
+
+/// What a person wants done.
+#[derive(Debug)]
+pub(crate) enum Action {
+    /// Operations on the job, in order.
+    Do(Vec<Op>),
+    Command(Command),
+    Go(Stop),
+    Choose(Option<Name>),
+    Pick(String),
+    Side(Side),
+    Brush(f64),
+    Ask(Purpose),
+    /// Asks in a dialog of the system, again.
+    Dialog(Purpose),
+    Given(Purpose, PathBuf),
+    /// Given, and what stands there may be replaced.
+    Sure(Purpose, PathBuf),
+    Open(PathBuf),
+    Sample,
+    /// Strikes a job off the recent ones.
+    Forget(PathBuf),
+    Export(Vec<PathBuf>),
+    Cancel,
+    SaveAndClose,
+    CloseAnyway,
+    Opacity(Name, f32),
+    LoadAgain(Name),
+    Look(LookAt),
+    Section(Option<Section>),
+    Map(Option<MapOf>),
+    Fold(String),
+    Dismiss(u64),
+    Drawer(Option<Page>),
+    StopTask(u64),
+    StopEvaluating,
+    Evaluate,
+    Text(f32),
+    /// Back until only so many steps are done.
+    UndoTo(usize),
+}
+
+/// Draws everything; what is left for the scans, and what is wanted.
+pub(crate) fn all(ui: &mut Ui, state: &State, eye: Option<&Eye>) -> (Rect, Vec<Action>) {
+    let mut actions = Vec::new();
+    Panel::top(Id::new("route")).show_separator_line(true).show(ui, |ui| route::bar(ui, state, &mut actions));
+    if state.job.is_some() {
+        Panel::left(Id::new("sheet"))
+            .resizable(false)
+            .exact_size(SHEET)
+            .frame(Frame::side_top_panel(ui.style()).inner_margin(Margin::symmetric(10, 8)))
+            .show(ui, |ui| {
+                ScrollArea::vertical().auto_shrink(false).show(ui, |ui| sheet(ui, state, &mut actions));
+            });
+        Panel::bottom(Id::new("drawer")).resizable(state.drawer.is_some()).show(ui, |ui| {
+            drawer::drawer(ui, state, &mut actions);
+        });
+    }
+    let rect = ui.available_rect_before_wrap();
+    match state.job {
+        Some(_) => callouts::all(ui, rect, state, eye, &mut actions),
+        None => empty::page(ui, rect, state, &mut actions),
+    }
+    messages::all(ui, rect, state, &mut actions);
+    asking::window(ui.ctx(), state, &mut actions);
+    (rect, actions)
+}
+
+fn sheet(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
+    match state.stop {
+        Stop::Scans => scans::sheet(ui, state, actions),
+        Stop::Features => features::sheet(ui, state, actions),
+        Stop::Frame => frame::sheet(ui, state, actions),
+        Stop::Geometry | Stop::Clearance | Stop::Cut => later::sheet(ui, state.stop),
+    }
+}

@@ -1,0 +1,152 @@
+//! Small pieces that panels share.
+
+use super::Action;
+use crate::keys::Command;
+use crate::theme;
+use crate::words::Trouble;
+use egui::{Button, Color32, Frame, Id, Margin, Response, RichText, Stroke, TextEdit, Ui, WidgetInfo, WidgetType};
+use std::any::Any;
+
+/// A button for a command with its key beside it. Its accessible name is the command's alone.
+pub(super) fn command(ui: &mut Ui, command: Command, enabled: bool, actions: &mut Vec<Action>) -> Response {
+    let button = Button::new(command.words()).shortcut_text(RichText::new(command.key_words()).small());
+    act(ui, button, command, enabled, actions)
+}
+
+/// As [`command`], as wide as the sheet.
+pub(super) fn wide_command(ui: &mut Ui, it: Command, enabled: bool, actions: &mut Vec<Action>) -> Response {
+    let button = Button::new(it.words())
+        .shortcut_text(RichText::new(it.key_words()).small())
+        .min_size(egui::vec2(ui.available_width(), 0.0));
+    act(ui, button, it, enabled, actions)
+}
+
+/// As [`command`], shown as on or off.
+pub(super) fn switch(ui: &mut Ui, it: Command, on: bool, enabled: bool, actions: &mut Vec<Action>) -> Response {
+    let button = Button::selectable(on, it.words())
+        .shortcut_text(RichText::new(it.key_words()).small())
+        .frame_when_inactive(true);
+    let response = act(ui, button, it, enabled, actions);
+    response.widget_info(|| WidgetInfo::selected(WidgetType::Button, enabled, on, it.words()));
+    response
+}
+
+fn act(ui: &mut Ui, button: Button<'_>, it: Command, enabled: bool, actions: &mut Vec<Action>) -> Response {
+    let response = ui.add_enabled(enabled, button).on_hover_text(it.tip()).on_disabled_hover_text(it.tip());
+    response.widget_info(|| WidgetInfo::labeled(WidgetType::Button, enabled, it.words()));
+    if response.clicked() {
+        actions.push(Action::Command(it));
+    }
+    response
+}
+
+/// A plain button with what it is for.
+pub(super) fn button(ui: &mut Ui, words: &str, why: &str) -> bool {
+    ui.button(words).on_hover_text(why).clicked()
+}
+
+/// A small button whose sign stands for words: their accessible name.
+pub(super) fn sign(ui: &mut Ui, sign: &str, words: &str) -> bool {
+    let response = ui.add(Button::new(sign).small()).on_hover_text(words);
+    response.widget_info(|| WidgetInfo::labeled(WidgetType::Button, true, words));
+    response.clicked()
+}
+
+/// A heading within a sheet.
+pub(super) fn heading(ui: &mut Ui, words: &str) {
+    ui.add_space(8.0);
+    let faint = theme::of(ui).faint;
+    ui.horizontal(|ui| {
+        ui.label(RichText::new(words).color(faint));
+        let rect = ui.available_rect_before_wrap();
+        let y = ui.min_rect().center().y;
+        ui.painter().hline(rect.x_range(), y, Stroke::new(1.0, theme::of(ui).hair));
+    });
+}
+
+/// Less important words, on several lines.
+pub(super) fn faint(ui: &mut Ui, words: impl Into<String>) -> Response {
+    let colour = theme::of(ui).faint;
+    ui.label(RichText::new(words).color(colour).small())
+}
+
+/// What went wrong and what to do about it, where it happened.
+pub(super) fn trouble(ui: &mut Ui, trouble: &Trouble) {
+    let ink = theme::of(ui);
+    note(ui, ink.red, |ui| {
+        ui.label(RichText::new(&trouble.what).color(ink.red));
+        ui.label(&trouble.next);
+    });
+}
+
+/// A note with a coloured edge.
+pub(super) fn note(ui: &mut Ui, edge: Color32, add: impl FnOnce(&mut Ui)) {
+    let frame = Frame::new().fill(theme::of(ui).well).inner_margin(Margin { left: 9, right: 6, top: 4, bottom: 4 });
+    let inner = frame.show(ui, |ui| {
+        ui.set_width(ui.available_width());
+        add(ui);
+    });
+    let rect = inner.response.rect;
+    ui.painter().vline(rect.left() + 2.0, rect.y_range(), Stroke::new(3.0, edge));
+}
+
+/// What stands in a field between two frames; it begins with `initial` whenever that changes.
+pub(super) fn kept<T: Clone + PartialEq + Any + Send + Sync>(ui: &Ui, id: Id, initial: &T) -> T {
+    ui.data_mut(|data| {
+        let (began, value) = data.get_temp::<(T, T)>(id).unwrap_or_else(|| (initial.clone(), initial.clone()));
+        if began == *initial { value } else { initial.clone() }
+    })
+}
+
+/// See [`kept`].
+pub(super) fn keep<T: Clone + Any + Send + Sync>(ui: &Ui, id: Id, initial: T, value: T) {
+    ui.data_mut(|data| data.insert_temp(id, (initial, value)));
+}
+
+/// A line of text with a name over it; what stands in it, and whether Enter was pressed.
+pub(super) fn text_field(ui: &mut Ui, id: Id, name: &str, initial: &str, hint: &str) -> (String, bool) {
+    let initial = initial.to_owned();
+    let mut text = kept(ui, id, &initial);
+    let label = ui.label(name);
+    let field = TextEdit::singleline(&mut text).id(id).hint_text(hint).desired_width(f32::INFINITY);
+    let response = ui.add(field).labelled_by(label.id);
+    let entered = response.lost_focus() && ui.input(|input| input.key_pressed(egui::Key::Enter));
+    keep(ui, id, initial, text.clone());
+    (text, entered)
+}
+
+/// A typed number, mm or degrees; commas count as points. `None` while it is no finite number.
+pub(super) fn number(text: &str) -> Option<f64> {
+    text.trim().replace(',', ".").replace('−', "-").parse().ok().filter(|value: &f64| value.is_finite())
+}
+
+/// A short field for a number beside its name; what stands in it, and whether Enter was pressed.
+pub(super) fn number_field(ui: &mut Ui, id: Id, name: &str, unit: &str, initial: &str) -> (String, bool) {
+    let initial = initial.to_owned();
+    let mut text = kept(ui, id, &initial);
+    let mut entered = false;
+    ui.horizontal(|ui| {
+        let label = ui.label(name);
+        let wrong = number(&text).is_none() && !text.trim().is_empty();
+        let colour = if wrong { theme::of(ui).red } else { theme::of(ui).ink };
+        let field = TextEdit::singleline(&mut text).id(id).desired_width(72.0).text_color(colour);
+        let response = ui.add(field).labelled_by(label.id);
+        entered = response.lost_focus() && ui.input(|input| input.key_pressed(egui::Key::Enter));
+        ui.label(unit);
+    });
+    keep(ui, id, initial, text.clone());
+    (text, entered)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_are_read_as_people_type_them() {
+        assert_eq!(number(" 12,5 "), Some(12.5));
+        assert_eq!(number("−3"), Some(-3.0));
+        assert_eq!(number("inf"), None);
+        assert_eq!(number("12 mm"), None);
+    }
+}

@@ -1,0 +1,103 @@
+//! The colours of the scene, and the scale of signed values.
+
+use crate::shown::LineMark;
+
+/// A colour as sRGB from 0 to 255.
+pub type Rgb = [u8; 3];
+
+/// *vik*, a diverging scale from blue over nearly white to brown, uniform to the eye and readable
+/// with every kind of colour blindness: F. Crameri, G. E. Shephard and P. J. Heron, *The misuse of
+/// colour in science communication*, Nature Communications 11, 5444 (2020); table of 256 colours
+/// under the MIT licence, © 2020 Fabio Crameri.
+const VIK: &str = include_str!("../../assets/vik.txt");
+
+/// The 256 colours of *vik* from the most negative to the most positive value.
+pub fn vik() -> Vec<Rgb> {
+    let number = |t: &str| t.parse::<f64>().ok().map(|c| (c.clamp(0.0, 1.0) * 255.0).round() as u8);
+    let colour = |line: &str| {
+        let mut parts = line.split_whitespace().map(number);
+        Some([parts.next()??, parts.next()??, parts.next()??])
+    };
+    VIK.lines().filter_map(colour).collect()
+}
+
+/// What a theme gives the scene.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Palette {
+    /// Behind the parts.
+    pub background: Rgb,
+    /// A part.
+    pub metal: Rgb,
+    /// The inside of its surface, and what is seen where it is cut.
+    pub inside: Rgb,
+    /// Hatching over that where it is cut.
+    pub hatch: Rgb,
+    /// Over the metal, and how much of it: painted, footprint, wiping, of a feature, of the chosen
+    /// feature, in the order of their codes from 1.
+    pub marks: [(Rgb, f32); 5],
+}
+
+/// The palette of a theme.
+pub fn palette(dark: bool) -> Palette {
+    // Marking blue, as brushed on metal before scribing.
+    let blue = [28, 66, 186];
+    let marks = [(blue, 0.88), ([92, 128, 236], 0.62), ([196, 120, 40], 0.72), (blue, 0.34), (blue, 0.62)];
+    if dark {
+        Palette { background: [29, 32, 36], metal: [186, 188, 190], inside: [104, 98, 92], hatch: [70, 66, 62], marks }
+    } else {
+        Palette {
+            background: [236, 236, 233],
+            metal: [172, 174, 176],
+            inside: [150, 140, 130],
+            hatch: [112, 102, 92],
+            marks,
+        }
+    }
+}
+
+/// The colour of a line, sRGB and opacity, and its width in logical points.
+pub fn line(mark: LineMark, dark: bool) -> ([u8; 4], f32) {
+    let on = |light: Rgb, on_dark: Rgb| {
+        let [r, g, b] = if dark { on_dark } else { light };
+        [r, g, b, 255]
+    };
+    match mark {
+        LineMark::Live => (on([200, 60, 20], [255, 150, 90]), 2.0),
+        LineMark::Feature => (on([60, 70, 96], [170, 184, 214]), 1.25),
+        LineMark::Chosen => (on([14, 40, 140], [140, 176, 255]), 2.0),
+        LineMark::Hardpoint => (on([20, 20, 24], [240, 240, 244]), 2.0),
+        LineMark::Measure => (on([110, 30, 110], [230, 150, 230]), 1.5),
+        // Colours that stay apart with every kind of colour blindness: M. Okabe and K. Ito, *Color
+        // Universal Design* (2008): vermilion, bluish green, blue.
+        LineMark::Axis(0) => ([213, 94, 0, 255], 1.5),
+        LineMark::Axis(1) => ([0, 158, 115, 255], 1.5),
+        LineMark::Axis(_) => (on([0, 114, 178], [86, 180, 233]), 1.5),
+    }
+}
+
+/// sRGB to linear light (IEC 61966-2-1).
+pub fn linear(colour: Rgb) -> [f32; 3] {
+    colour.map(|c| {
+        let c = f32::from(c) / 255.0;
+        if c <= 0.04045 { c / 12.92 } else { ((c + 0.055) / 1.055).powf(2.4) }
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn vik_is_the_published_table() {
+        let table = vik();
+        assert_eq!(table.len(), 256);
+        // First, last and a middle one as published.
+        assert_eq!([table[0], table[255]], [[0, 18, 97], [89, 0, 8]]);
+        let luminance = |c: Rgb| {
+            let [r, g, b] = linear(c);
+            0.2126 * r + 0.7152 * g + 0.0722 * b
+        };
+        let brightest = (0..256).max_by(|&a, &b| luminance(table[a]).total_cmp(&luminance(table[b]))).unwrap();
+        assert!((120..136).contains(&brightest), "brightest at {brightest}");
+    }
+}

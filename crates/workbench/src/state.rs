@@ -1,0 +1,276 @@
+//! What the window knows: the job and what came of it, what is chosen, what is open. Panels read it
+//! and never change it.
+
+use crate::folders::Remembered;
+use crate::live::Live;
+use crate::shown::{Look, Tint, Touched};
+use crate::words::Trouble;
+use crate::work::{Footprint, MapOf, Task, Values};
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::PathBuf;
+use std::sync::Arc;
+use stringline_core::{Point3, RigidTransform, UnitVec3};
+use stringline_hardpoints::{Role, Side};
+use stringline_job::{FeatureResult, FitSpec, History, Job, LoadedScan, Name, Results, ScanFile};
+use stringline_scan::{Dab, Scan};
+
+/// Where on the route one is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Stop {
+    Scans,
+    Features,
+    Frame,
+    Geometry,
+    Clearance,
+    Cut,
+}
+
+/// The job that is open.
+pub(crate) struct OpenedJob {
+    pub(crate) path: PathBuf,
+    /// It has no file of the user's choice yet.
+    pub(crate) draft: bool,
+    pub(crate) history: History,
+    /// The revision that the file holds.
+    pub(crate) saved: Option<u64>,
+    /// It is being written to another file, and takes no steps meanwhile.
+    pub(crate) moving: bool,
+}
+
+impl OpenedJob {
+    /// Whether there is nothing that saving would add.
+    pub(crate) fn is_saved(&self) -> bool {
+        self.saved == Some(self.history.job().revision()) && !(self.draft && !self.history.job().scans.is_empty())
+    }
+}
+
+/// A scan of the job as far as it is there.
+pub(crate) struct ScanState {
+    /// As the job had it when loading began.
+    pub(crate) file: Arc<ScanFile>,
+    /// Another one for another surface.
+    pub(crate) id: u64,
+    pub(crate) there: There,
+    /// 0 hidden, 1 solid.
+    pub(crate) opacity: f32,
+}
+
+/// How much of a scan is there.
+pub(crate) enum There {
+    /// Being loaded by this task.
+    Loading(u64),
+    /// Being loaded by this task, with something to see of it already.
+    Coarse(u64, Arc<Scan>),
+    Ready(Arc<LoadedScan>),
+    /// Loading was stopped.
+    Stopped,
+    Failed(Trouble),
+}
+
+impl ScanState {
+    pub(crate) fn ready(&self) -> Option<&Arc<LoadedScan>> {
+        match &self.there {
+            There::Ready(loaded) => Some(loaded),
+            _ => None,
+        }
+    }
+
+    /// What there is to see of it.
+    pub(crate) fn surface(&self) -> Option<&Arc<Scan>> {
+        match &self.there {
+            There::Ready(loaded) => Some(&loaded.scan),
+            There::Coarse(_, scan) => Some(scan),
+            There::Loading(_) | There::Stopped | There::Failed(_) => None,
+        }
+    }
+}
+
+/// A stroke of the brush that is not over yet.
+pub(crate) struct Stroke {
+    pub(crate) feature: Name,
+    /// It begins the feature.
+    pub(crate) fresh: bool,
+    pub(crate) scan: Name,
+    pub(crate) dabs: Vec<Dab>,
+}
+
+/// Where the view is cut open.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Section {
+    pub(crate) point: Point3,
+    /// What lies on this side is cut away.
+    pub(crate) normal: UnitVec3,
+    /// Moved along the normal, mm.
+    pub(crate) shift: f64,
+}
+
+/// What a path is asked for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub(crate) enum Purpose {
+    Open,
+    AddScan,
+    SaveAs,
+    Picture,
+}
+
+/// A question over everything else.
+pub(crate) enum Asking {
+    Path {
+        purpose: Purpose,
+        /// What stands in the field at first.
+        proposed: String,
+        /// The dialog of the system that is open.
+        dialog: Option<u64>,
+        /// That dialog gave no answer.
+        cancelled: bool,
+        trouble: Option<Trouble>,
+    },
+    /// There is a file already.
+    Replace(Purpose, PathBuf),
+    Export {
+        /// Folder and first part of the names.
+        proposed: String,
+        trouble: Option<Trouble>,
+    },
+    /// There are steps that were not saved.
+    Close,
+    Keys,
+    Settings,
+}
+
+/// Something to say.
+pub(crate) struct Message {
+    pub(crate) id: u64,
+    pub(crate) text: String,
+    /// What to do; only where something went wrong.
+    pub(crate) next: Option<String>,
+}
+
+/// A page of the drawer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Page {
+    Steps,
+    Numbers,
+    Look,
+}
+
+pub(crate) struct State {
+    pub(crate) job: Option<OpenedJob>,
+    pub(crate) stop: Stop,
+    pub(crate) scans: BTreeMap<Name, ScanState>,
+    pub(crate) results: Arc<Results>,
+    /// The revision they are of.
+    pub(crate) results_of: Option<u64>,
+    pub(crate) evaluating: bool,
+    /// The feature that is painted and spoken of.
+    pub(crate) chosen: Option<Name>,
+    /// Features and datums to construct from and to measure between, in order.
+    pub(crate) picked: Vec<String>,
+    /// The last chosen side of the car.
+    pub(crate) side: Side,
+    pub(crate) wiping: bool,
+    /// What is under the pointer.
+    pub(crate) under: Option<(Name, Touched)>,
+    pub(crate) footprint: Option<Footprint>,
+    pub(crate) live: Option<Live>,
+    pub(crate) stroke: Option<Stroke>,
+    pub(crate) map_wanted: Option<MapOf>,
+    pub(crate) map: Option<Arc<Values>>,
+    pub(crate) fold_all: bool,
+    /// Call-outs that stand against the rest.
+    pub(crate) fold_other: BTreeSet<String>,
+    pub(crate) look: Look,
+    pub(crate) parallel: bool,
+    pub(crate) section: Option<Section>,
+    pub(crate) remembered: Remembered,
+    /// Jobs left without a file of their own.
+    pub(crate) drafts: Vec<PathBuf>,
+    pub(crate) asking: Option<Asking>,
+    pub(crate) messages: Vec<Message>,
+    pub(crate) drawer: Option<Page>,
+    pub(crate) tasks: Vec<Task>,
+    /// Per scan, made anew where something that it shows changed.
+    pub(crate) tints: BTreeMap<Name, Arc<Tint>>,
+}
+
+impl State {
+    pub(crate) fn new(remembered: Remembered, drafts: Vec<PathBuf>) -> State {
+        State {
+            job: None,
+            stop: Stop::Scans,
+            scans: BTreeMap::new(),
+            results: Arc::default(),
+            results_of: None,
+            evaluating: false,
+            chosen: None,
+            picked: Vec::new(),
+            side: Side::Left,
+            wiping: false,
+            under: None,
+            footprint: None,
+            live: None,
+            stroke: None,
+            map_wanted: None,
+            map: None,
+            fold_all: false,
+            fold_other: BTreeSet::new(),
+            look: Look::default(),
+            parallel: false,
+            section: None,
+            remembered,
+            drafts,
+            asking: None,
+            messages: Vec::new(),
+            drawer: None,
+            tasks: Vec::new(),
+            tints: BTreeMap::new(),
+        }
+    }
+
+    pub(crate) fn job(&self) -> Option<&Arc<Job>> {
+        self.job.as_ref().map(|open| open.history.job())
+    }
+
+    /// The chosen feature with what came of it, where that is of the job as it is now.
+    pub(crate) fn chosen_result(&self) -> Option<(&Name, &Arc<FeatureResult>)> {
+        let name = self.chosen.as_ref()?;
+        self.results.features.get(name).map(|result| (name, result))
+    }
+
+    /// How the chosen feature is to be fitted.
+    pub(crate) fn chosen_fit(&self) -> Option<&FitSpec> {
+        self.job()?.features.get(self.chosen.as_ref()?).map(|feature| &feature.fit)
+    }
+
+    /// Whether the results are of the job as it is now.
+    pub(crate) fn up_to_date(&self) -> bool {
+        self.results_of.is_some() && self.results_of == self.job().map(|job| job.revision())
+    }
+
+    /// Whether the main button paints.
+    pub(crate) fn brush_in_hand(&self) -> bool {
+        self.stop == Stop::Features && self.asking.is_none()
+    }
+
+    /// Where a scan stands: in the car where it is placed, otherwise in its own frame.
+    pub(crate) fn world_from_scan(&self, scan: &Name) -> RigidTransform {
+        let placement = self.job().and_then(|job| job.placements.get(scan));
+        placement.and_then(|placement| placement.car_from_scan()).unwrap_or_else(RigidTransform::identity)
+    }
+
+    /// The roles that have a hardpoint on that side or in the centre.
+    pub(crate) fn roles_present(&self, side: Side) -> Vec<Role> {
+        let job = self.job();
+        let hardpoints = job.iter().flat_map(|job| &job.hardpoints);
+        hardpoints.filter(|h| h.side == side || h.side == Side::Centre).map(|h| h.role).collect()
+    }
+
+    pub(crate) fn task(&self, id: u64) -> Option<&Task> {
+        self.tasks.iter().find(|task| task.id == id)
+    }
+
+    /// Whether a call-out is folded.
+    pub(crate) fn folded(&self, name: &str) -> bool {
+        self.fold_all != self.fold_other.contains(name)
+    }
+}
