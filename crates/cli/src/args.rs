@@ -6,22 +6,28 @@ use stringline_core::units::LengthUnit;
 use stringline_job::Wanted;
 
 /// From scan files of suspension and steering parts to a trusted hardpoint set.
+///
+/// Without a command the window opens, on JOB where one is named.
 #[derive(Debug, Parser)]
 #[command(
     name = "stringline",
     version,
+    args_conflicts_with_subcommands = true,
     max_term_width = 100,
     after_help = "Exit status: 0 done, 1 could not do it, 2 wrong usage, 3 done in part.\n\
                   Lengths are millimetres; ± is at 95 % coverage."
 )]
 pub(crate) struct Cli {
+    /// The job to open in the window: a file that ends in .job.json.
+    pub(crate) job: Option<PathBuf>,
     #[command(subcommand)]
     pub(crate) command: Option<Command>,
 }
 
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
-    /// Do the whole main job on the sample scans of the Kestrel, an invented car.
+    /// Do the whole main job on the sample scans of the Kestrel, an invented car; then open the
+    /// window on it, where there is a display.
     Demo(DemoArgs),
     /// Say what scan files hold.
     Survey(SurveyArgs),

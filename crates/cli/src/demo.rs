@@ -164,7 +164,7 @@ pub(crate) fn demo(args: &DemoArgs) -> Result<Outcome, Failure> {
     let mut files: Vec<PathBuf> = SCANS.iter().map(|sample| args.dir.join(sample.file)).collect();
     let path = args.dir.join(JOB_FILE);
     write_job(&path, &job)?;
-    files.push(path);
+    files.push(path.clone());
 
     let evaluated = evaluate(job, &args.dir);
     let written = write_results(&evaluated, &args.dir, JOB_FILE)?;
@@ -174,7 +174,8 @@ pub(crate) fn demo(args: &DemoArgs) -> Result<Outcome, Failure> {
     let mut outcome = if args.json {
         Outcome::json(&report)?
     } else {
-        Outcome { text: text(&evaluated, &report, &truths), ..Outcome::default() }
+        let shows = stringline_workbench::has_display().then_some(path);
+        Outcome { text: text(&evaluated, &report, &truths), shows, ..Outcome::default() }
     };
     outcome.messages = trouble(&evaluated.results);
     outcome.messages.extend(written.trouble);

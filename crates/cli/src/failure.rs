@@ -1,5 +1,6 @@
 //! How a command ends: what it prints, what it says on the side, and its exit status.
 
+use std::path::PathBuf;
 use std::process::ExitCode;
 use stringline_core::Explain;
 
@@ -56,6 +57,8 @@ pub(crate) struct Outcome {
     pub(crate) messages: Vec<String>,
     /// Something of what was asked could not be done; `messages` says what.
     pub(crate) in_part: bool,
+    /// The job to show in the window afterwards.
+    pub(crate) shows: Option<PathBuf>,
 }
 
 impl Outcome {

@@ -17,25 +17,39 @@ mod survey;
 mod table;
 
 use args::{Cli, Command};
-use clap::{CommandFactory, Parser};
+use clap::Parser;
 use failure::{Failure, Outcome};
 use std::io::{ErrorKind, Write};
+use std::path::PathBuf;
 use std::process::ExitCode;
+use stringline_workbench::{WindowError, Workbench};
 
 fn main() -> ExitCode {
-    let Some(command) = Cli::parse().command else {
-        let help = Cli::command().render_help().to_string();
-        say(&[help, "There is no window yet: name a command. `stringline demo` is a good first one.".into()]);
-        return ExitCode::from(2);
+    let Cli { job, command } = Cli::parse();
+    let Some(command) = command else {
+        return match open_window(job) {
+            Ok(()) => ExitCode::SUCCESS,
+            Err(error) => fail(&error.into()),
+        };
     };
     match std::panic::catch_unwind(|| perform(&command)) {
-        Ok(Ok(outcome)) => finish(&outcome),
+        Ok(Ok(outcome)) => {
+            let status = finish(&outcome);
+            if let Some(Err(error)) = outcome.shows.map(|job| open_window(Some(job))) {
+                say(&[format!("{error}: the results are all written, and `stringline` shows them elsewhere")]);
+            }
+            status
+        }
         Ok(Err(failure)) => fail(&failure),
         Err(_) => fail(&Failure::new(
             "the program met a fault of its own, and what it was doing is not done",
             "Report it, with the command and the files it was given.",
         )),
     }
+}
+
+fn open_window(job: Option<PathBuf>) -> Result<(), WindowError> {
+    stringline_workbench::run("Stringline", |wake| Workbench::new(job, wake))
 }
 
 fn perform(command: &Command) -> Result<Outcome, Failure> {

@@ -166,6 +166,13 @@ pub struct FeatureSpec {
     pub extra: Extra,
 }
 
+impl FeatureSpec {
+    /// The touches of the brush, in order.
+    pub fn painted(&self) -> Vec<Dab> {
+        self.dabs.iter().map(|touch| touch.dab.clone()).collect()
+    }
+}
+
 /// A dab as the job keeps it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Touch {

@@ -391,7 +391,7 @@ fn fit_alone(loaded: &LoadedScan, spec: &FeatureSpec) -> Result<Alone, EvaluateE
     } else if spec.dabs.is_empty() {
         return Err(EvaluateError::NotPainted);
     } else {
-        scan.paint(&spec.dabs.iter().map(|touch| touch.dab.clone()).collect::<Vec<_>>())?
+        scan.paint(&spec.painted())?
     };
     let mut sample = scan.sample(&patch);
     let (mut feature, mut weighed) = fit_or_weigh(&sample, spec, &settings)?;

@@ -115,6 +115,10 @@ pub struct Clock {
     begun: Option<Instant>,
 }
 
+/// What assistive technology is told of the last frame, where that is asked for.
+#[derive(Resource, Default)]
+struct Told(Option<egui::accesskit::TreeUpdate>);
+
 /// Events that did not come from a window.
 #[derive(Resource, Default)]
 struct Injected(Vec<egui::Event>);
@@ -127,12 +131,17 @@ struct OnlyMoved(bool);
 #[derive(Resource, Default)]
 struct EyeOfPanels(Option<Eye>);
 
+/// Whether there is a display to open a window on.
+pub fn has_display() -> bool {
+    !cfg!(target_os = "linux") || std::env::var_os("DISPLAY").is_some_and(|display| !display.is_empty())
+}
+
 /// Opens the window and returns once it is closed. `make` is given what wakes the window.
 ///
 /// # Errors
 /// If there is nothing to show or draw it on.
 pub fn run<B: Bench>(title: &str, make: impl FnOnce(Wake) -> B) -> Result<(), WindowError> {
-    if cfg!(target_os = "linux") && std::env::var_os("DISPLAY").is_none_or(|d| d.is_empty()) {
+    if !has_display() {
         return Err(WindowError::NoDisplay);
     }
     let window = Window {
@@ -232,6 +241,7 @@ fn furnish(app: &mut App, bench: Box<dyn Bench>, wake: Wake, target: RenderTarge
         .init_resource::<Soonest>()
         .init_resource::<Clock>()
         .init_resource::<Injected>()
+        .init_resource::<Told>()
         .init_resource::<OnlyMoved>()
         .init_resource::<EyeOfPanels>()
         .init_resource::<Messages<WindowCloseRequested>>()
@@ -373,6 +383,7 @@ fn panels(
     mut stage: ResMut<Stage>,
     mut face: ResMut<Face>,
     mut shown: ResMut<EyeOfPanels>,
+    mut told: ResMut<Told>,
     desk: Res<Desk>,
     mut desks: Query<(&mut EguiContext, &mut EguiInput, &mut EguiFullOutput)>,
 ) {
@@ -382,7 +393,9 @@ fn panels(
     let context = context.get_mut();
     let eye = stage.eye();
     let mut area = egui::Rect::ZERO;
-    **output = Some(context.run_ui(input.take(), |ui| area = face.0.ui(ui, eye.as_ref())));
+    let drawn = context.run_ui(input.take(), |ui| area = face.0.ui(ui, eye.as_ref()));
+    told.0 = drawn.platform_output.accesskit_update.clone();
+    **output = Some(drawn);
     stage.area = area;
     stage.scale = context.pixels_per_point();
     shown.0 = eye;
@@ -612,6 +625,17 @@ impl Headless {
     pub fn context(&mut self) -> Option<egui::Context> {
         let desk = self.app.world().resource::<Desk>().0;
         self.app.world_mut().get_mut::<EguiContext>(desk).map(|mut c| c.get_mut().clone())
+    }
+
+    /// Where the widget of this name is, logical points; the first of several.
+    pub fn widget(&mut self, name: &str) -> Option<egui::Rect> {
+        self.context()?.enable_accesskit();
+        self.frame(&[]);
+        let tree = self.app.world().resource::<Told>().0.as_ref()?;
+        let (_, node) = tree.nodes.iter().find(|(_, node)| node.label() == Some(name))?;
+        let bounds = node.bounds()?;
+        let corner = |x: f64, y: f64| egui::pos2(x as f32, y as f32);
+        Some(egui::Rect::from_min_max(corner(bounds.x0, bounds.y0), corner(bounds.x1, bounds.y1)))
     }
 
     /// The whole screen as it is, 8-bit sRGB with opacity, row by row; `None` if nothing is drawn.

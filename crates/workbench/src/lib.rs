@@ -37,6 +37,7 @@ pub mod words;
 mod work;
 
 #[cfg(feature = "window")]
-pub use app::{Headless, HeadlessSettings, WindowError, run};
+pub use app::{Headless, HeadlessSettings, WindowError, has_display, run};
 pub use bench::Workbench;
+pub use egui;
 pub use folders::Folders;

@@ -140,7 +140,7 @@ impl Workbench {
         let Some(stroke) = &self.state.stroke else { return };
         let Some(loaded) = self.state.scans.get(&stroke.scan).and_then(|scan| scan.ready()) else { return };
         let known = self.state.job().and_then(|job| job.features.get(&stroke.feature));
-        let mut dabs = known.map(|feature| feature.dabs.clone()).unwrap_or_default();
+        let mut dabs = known.map(|feature| feature.painted()).unwrap_or_default();
         dabs.extend(stroke.dabs.iter().cloned());
         self.workers.live.ask(LiveAsk {
             ticket,

@@ -115,7 +115,7 @@ fn live(state: &State, ink: theme::Ink, on_screen: impl Fn(&Point3) -> Option<Po
     let scan = &live.scan;
     let dabs = match &state.stroke {
         Some(stroke) => stroke.dabs.last().cloned(),
-        None => state.job()?.features.get(&live.feature)?.dabs.last().cloned(),
+        None => state.job()?.features.get(&live.feature)?.dabs.last().map(|touch| touch.dab.clone()),
     };
     let anchor = on_screen(&(state.world_from_scan(scan) * dabs?.centre))?;
     let (title, mut lines) = match &live.outcome {

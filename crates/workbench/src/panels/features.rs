@@ -194,7 +194,7 @@ fn dabs(ui: &mut Ui, name: &Name, spec: &FeatureSpec, actions: &mut Vec<Action>)
         return;
     }
     egui::CollapsingHeader::new(plural(spec.dabs.len(), "dab")).id_salt("dabs").show(ui, |ui| {
-        for (index, dab) in spec.dabs.iter().enumerate() {
+        for (index, dab) in spec.painted().iter().enumerate() {
             ui.horizontal(|ui| {
                 let verb = if dab.wipe { "wipes" } else { "paints" };
                 ui.label(format!("{}: {verb} {:.1} mm", index + 1, dab.radius));

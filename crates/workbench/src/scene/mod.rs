@@ -7,7 +7,6 @@ pub mod colours;
 pub mod display;
 mod draw;
 mod pace;
-mod pieces;
 mod tint;
 
 pub(crate) use draw::{BenchView, DrawPlugin};
@@ -166,6 +165,11 @@ impl Stage {
     pub fn settles_in(&self) -> Option<Duration> {
         let rest = SETTLED.checked_sub(self.moved?.elapsed());
         if self.mouse.steers() { Some(rest.unwrap_or(SETTLED)) } else { rest }
+    }
+
+    /// How world points would come to the screen in another view of what is shown now.
+    pub fn eye_of(&self, view: &View) -> crate::shown::Eye {
+        view.to_eye(sides(self.area), self.ball.as_ref())
     }
 
     /// How world points come to the screen now.
