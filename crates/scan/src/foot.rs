@@ -2,7 +2,7 @@
 //!
 //! A mesh is searched exactly. The facets round the nearest vertex give a distance `d`. From a foot
 //! inside a facet or on an edge its nearest corner lies square to the way there, and within the
-//! reach `r` of a facet ([`crate::facets`]): so whatever is nearer than `d` has a corner within
+//! reach `r` of a facet (see `facets.rs`): so whatever is nearer than `d` has a corner within
 //! `√(d² + r²)`. The side is
 //! told by the pseudo-normal of what the foot lies on: the facet's normal, the sum of two facets'
 //! unit normals on an edge, the sum weighted by the facets' angles at a vertex (J. A. Bærentzen and

@@ -2,7 +2,7 @@
 //!
 //! The ray is walked in steps as long as nothing can lie nearer, which the index tells from the
 //! nearest vertex (J. C. Hart, *Sphere tracing*, The Visual Computer 12 (1996) 527), and near the
-//! surface the facets round the vertices are tested ([`crate::facets`]).
+//! surface the facets round the vertices are tested (see `facets.rs`).
 
 use crate::geometry::{Geometry, Mesh};
 use crate::ray::Ray;
