@@ -11,6 +11,7 @@ use std::process::Command;
 const MAY_USE: &[(&str, &[&str])] = &[
     ("stringline-core", &[]),
     ("stringline-scan", &["core"]),
+    ("stringline-clearance", &["core", "scan"]),
     ("stringline-exchange", &["core"]),
     ("stringline-fit", &["core", "scan"]),
     ("stringline-picture", &["core", "scan"]),

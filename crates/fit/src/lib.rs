@@ -16,6 +16,7 @@
 //! # Ok::<(), stringline_fit::FitError>(())
 //! ```
 
+pub mod advice;
 mod choose;
 mod error;
 pub mod feature;
@@ -29,6 +30,7 @@ mod solve;
 mod start;
 mod taper;
 
+pub use advice::{Advice, Enough, advice, advice_weighed};
 pub use choose::{Candidate, Verdict, Weighed, fit_auto};
 pub use error::FitError;
 pub use feature::{Extent, Feature, Kind, Noise, Shape, Side};

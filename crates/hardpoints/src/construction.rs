@@ -28,6 +28,7 @@
 
 use crate::datum::{Constructed, Datum, Gap, Note, Source, Sources};
 use crate::formula::{Line, Plane, axis_plane, axis_through, common_normal, cone_gauge, mid_plane};
+use crate::measure::{Sort, Thing};
 use nalgebra::{DMatrix, Matrix3};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -494,6 +495,52 @@ impl Inputs {
         Ok(result)
     }
 
+    /// What a name stands for, to be measured from or to.
+    pub(crate) fn thing(&self, name: &str) -> Result<Thing, ConstructionError> {
+        if let Some(made) = self.constructed.get(name) {
+            let sort = match made.datum {
+                Datum::Point { .. } => Sort::Point,
+                Datum::Axis { .. } => Sort::Axis,
+                Datum::Face { .. } => Sort::Face,
+            };
+            let (at, direction) = (made.datum.position(), made.datum.direction());
+            return Ok(Thing { sort, at, direction, sources: made.sources.clone() });
+        }
+        let feature = self.features.get(name).ok_or_else(|| self.unknown(name))?;
+        let sort = match feature.shape {
+            Shape::Sphere { .. } | Shape::Circle { .. } => Sort::Point,
+            Shape::Cylinder { .. } | Shape::Cone { .. } => Sort::Axis,
+            Shape::Plane { .. } => Sort::Face,
+        };
+        let direction = feature.shape.direction();
+        let rows = if direction.is_some() { 6 } else { 3 };
+        let sources = source_of(name, feature, leading(rows, feature));
+        Ok(Thing { sort, at: feature.shape.point(), direction, sources })
+    }
+
+    /// What is to be noted of two things that were measured at these feet.
+    pub(crate) fn notes_on(&self, names: [&str; 2], feet: &[Point3; 2]) -> Vec<Note> {
+        let mut notes = Vec::new();
+        for (name, foot) in names.into_iter().zip(feet) {
+            notes.extend(self.constructed.get(name).into_iter().flat_map(|c| c.notes.iter().cloned()));
+            let Some(feature) = self.features.get(name) else { continue };
+            if !feature.converged {
+                notes.push(Note::NotConverged { feature: name.into() });
+            }
+            if let Shape::Cylinder { point, direction, .. } | Shape::Cone { point, direction, .. } = feature.shape {
+                notes.extend(extrapolated(name, feature, direction.dot(&(foot - point))));
+            }
+        }
+        // The same note by way of both stands once.
+        let mut once: Vec<Note> = Vec::new();
+        for note in notes {
+            if !once.contains(&note) {
+                once.push(note);
+            }
+        }
+        once
+    }
+
     fn free(&self, name: String) -> Result<String, ConstructionError> {
         if self.features.contains_key(&name) || self.constructed.contains_key(&name) {
             return Err(ConstructionError::NameTaken { name });
@@ -528,11 +575,7 @@ impl Inputs {
         if !gauge.along.is_finite() {
             return Err(ConstructionError::DamagedFeature { name: name.into(), what: "its half angle is zero" });
         }
-        let [low, high] = feature.extent.along;
-        let beyond = (low - gauge.along).max(gauge.along - high);
-        if beyond > high - low {
-            notes.push(Note::Extrapolated { feature: name.into(), beyond, measured: high - low });
-        }
+        notes.extend(extrapolated(name, feature, gauge.along));
         let datum = Datum::Point { position: gauge.point };
         Ok((datum, source_of(name, feature, dynamic(&gauge.by_cone))))
     }
@@ -669,6 +712,13 @@ fn crossing(axis: &str, line: &Line, plane: &str, face: &Plane) -> Result<(), Co
     Ok(())
 }
 
+/// The note on a place of a feature's axis that lies farther beyond the measured part than that is long.
+fn extrapolated(name: &str, feature: &Feature, along: f64) -> Option<Note> {
+    let [low, high] = feature.extent.along;
+    let beyond = (low - along).max(along - high);
+    (beyond > high - low).then(|| Note::Extrapolated { feature: name.into(), beyond, measured: high - low })
+}
+
 /// The Jacobian of a feature's first `rows` parameters.
 fn leading(rows: usize, feature: &Feature) -> DMatrix<f64> {
     DMatrix::identity(rows, feature.covariance.ncols())
@@ -688,7 +738,7 @@ fn dynamic<const R: usize, const C: usize>(m: &nalgebra::SMatrix<f64, R, C>) -> 
 }
 
 /// The chain rule: the result's derivative by each source, summed over the inputs it comes in by.
-fn chain(terms: &[(DMatrix<f64>, &Sources)]) -> Sources {
+pub(crate) fn chain(terms: &[(DMatrix<f64>, &Sources)]) -> Sources {
     let mut result = Sources::new();
     for (outer, inner) in terms {
         for (name, source) in *inner {

@@ -4,6 +4,7 @@
 
 pub mod brush;
 mod facets;
+pub mod foot;
 pub mod geometry;
 pub mod index;
 mod neighbourhoods;
@@ -20,6 +21,7 @@ mod weld;
 pub mod write;
 
 pub use brush::{Dab, PaintError, Patch};
+pub use foot::Foot;
 pub use geometry::{Cloud, Geometry, Mesh};
 pub use pick::Hit;
 pub use pieces::{Coarse, Piece};

@@ -1,0 +1,185 @@
+//! The signed distance of every point of one scan from another.
+
+use rayon::prelude::*;
+use std::borrow::Cow;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use stringline_core::{Explain, Point3, RigidTransform};
+use stringline_scan::Scan;
+
+/// Points between two reports of progress, on each core.
+const SHARE: usize = 4096;
+
+/// The gap at one point.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Gap {
+    /// The point of the scan that was mapped.
+    pub point: u32,
+    /// mm; negative where the point lies inside the other scan's material.
+    pub gap: f64,
+    /// The nearest place on the other scan, mm, in that one's frame.
+    pub foot: Point3,
+}
+
+/// The gaps of all points of a scan.
+#[derive(Clone, Debug, PartialEq)]
+pub struct GapMap {
+    /// One a point, mm: positive outside the other scan's material, negative inside, NaN where its
+    /// surface is farther away than the limit.
+    pub gaps: Vec<f32>,
+    /// The points whose gap has no sign, ids ascending; it stands as positive. They are nearest to a
+    /// border of the other scan, or to a place where its facets do not fit together, or that scan
+    /// is a cloud that came without normals.
+    pub unsigned: Vec<u32>,
+    /// How many points have a gap.
+    pub within: usize,
+    /// The point that comes nearest or lies deepest; of equal ones the first. `None` if none has a gap.
+    pub smallest: Option<Gap>,
+    /// The point farthest away within the limit.
+    pub largest: Option<Gap>,
+}
+
+/// Why there is no map.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum GapError {
+    /// A limit that is not a positive length.
+    #[error("gaps cannot be looked for up to {limit} mm")]
+    Limit {
+        /// The limit given, mm.
+        limit: f64,
+    },
+    /// A placement that is not one.
+    #[error("the placement of one scan to the other holds a number that is not finite")]
+    Placement,
+    /// A scan without surface.
+    #[error("the scan that gaps were to be measured to is empty")]
+    Empty,
+    /// Whoever asked for it stopped it.
+    #[error("the gap map was stopped before it was done")]
+    Stopped,
+}
+
+impl Explain for GapError {
+    fn next_step(&self) -> Cow<'static, str> {
+        match self {
+            GapError::Limit { .. } => "Give a limit of more than 0 mm.",
+            GapError::Placement => "Place the scans again.",
+            GapError::Empty => "Choose a scan that holds a surface.",
+            GapError::Stopped => "Start it again when you need it.",
+        }
+        .into()
+    }
+}
+
+/// The gap of every point of `of` from the surface of `against`, up to `limit` (mm), on all cores.
+///
+/// `against_from_of` takes coordinates of `of` to the frame of `against`. On a mesh the distance is
+/// exactly that of the nearest of all facets, and its sign that of the pseudo-normal there; on a
+/// cloud it is that of the nearest point's tangent plane ([`Scan::foot`]).
+///
+/// `go_on` is told now and then which share is done, 0 to 1, from any thread and not quite in order;
+/// once it answers false the work stops.
+///
+/// ```
+/// use stringline_clearance::gap_map;
+/// use stringline_core::RigidTransform;
+/// use stringline_scan::{Geometry, Mesh, Point3, Scan};
+///
+/// let square = |z: f64| {
+///     let corners = [[0.0, 0.0, z], [10.0, 0.0, z], [10.0, 10.0, z], [0.0, 10.0, z]];
+///     let facets = vec![[0, 1, 2], [0, 2, 3]];
+///     Scan::new(Geometry::Mesh(Mesh { vertices: corners.map(Point3::from).to_vec(), facets }))
+/// };
+/// let above = RigidTransform::translation(2.0, 3.0, -0.25);
+/// let map = gap_map(&square(0.0), &square(0.0), &above, 1.0, |_| true)?;
+/// // Of the moved square only one corner lies over the other one, and below it.
+/// assert_eq!((map.gaps[0], map.within), (-0.25, 1));
+/// # Ok::<(), stringline_clearance::GapError>(())
+/// ```
+///
+/// # Errors
+/// A limit or a placement that makes no sense, an empty `against`, or [`GapError::Stopped`].
+pub fn gap_map(
+    of: &Scan,
+    against: &Scan,
+    against_from_of: &RigidTransform,
+    limit: f64,
+    go_on: impl Fn(f32) -> bool + Sync,
+) -> Result<GapMap, GapError> {
+    if !(limit.is_finite() && limit > 0.0) {
+        return Err(GapError::Limit { limit });
+    }
+    let numbers = against_from_of.translation.vector.iter().chain(against_from_of.rotation.coords.iter());
+    if !numbers.copied().all(f64::is_finite) {
+        return Err(GapError::Placement);
+    }
+    if against.points().is_empty() {
+        return Err(GapError::Empty);
+    }
+    let points = of.points();
+    let mut gaps = vec![f32::NAN; points.len()];
+    let (stopped, done) = (AtomicBool::new(false), AtomicUsize::new(0));
+    let parts: Vec<Part> = gaps
+        .par_chunks_mut(SHARE)
+        .enumerate()
+        .map(|(share, gaps)| {
+            let mut part = Part::default();
+            if stopped.load(Ordering::Relaxed) {
+                return part;
+            }
+            for (i, gap) in gaps.iter_mut().enumerate() {
+                let point = (share * SHARE + i) as u32;
+                let p = against_from_of * points[point as usize];
+                let Some(foot) = against.foot(&p, limit) else { continue };
+                let signed = foot.signed(&p);
+                if signed.is_none() {
+                    part.unsigned.push(point);
+                }
+                let found = Gap { point, gap: signed.unwrap_or(foot.distance), foot: foot.at };
+                *gap = found.gap as f32;
+                part.add(found);
+            }
+            let done = done.fetch_add(gaps.len(), Ordering::Relaxed) + gaps.len();
+            if !go_on(done as f32 / points.len() as f32) {
+                stopped.store(true, Ordering::Relaxed);
+            }
+            part
+        })
+        .collect();
+    if stopped.into_inner() {
+        return Err(GapError::Stopped);
+    }
+    let mut all = Part::default();
+    for part in parts {
+        all.within += part.within;
+        all.unsigned.extend(part.unsigned);
+        all.smallest = lesser(all.smallest, part.smallest, 1.0);
+        all.largest = lesser(all.largest, part.largest, -1.0);
+    }
+    let Part { unsigned, within, smallest, largest } = all;
+    Ok(GapMap { gaps, unsigned, within, smallest, largest })
+}
+
+/// What is known of one share of the points.
+#[derive(Default)]
+struct Part {
+    unsigned: Vec<u32>,
+    within: usize,
+    smallest: Option<Gap>,
+    largest: Option<Gap>,
+}
+
+impl Part {
+    fn add(&mut self, found: Gap) {
+        self.within += 1;
+        self.smallest = lesser(self.smallest, Some(found), 1.0);
+        self.largest = lesser(self.largest, Some(found), -1.0);
+    }
+}
+
+/// The one with the lesser gap times `sign`; of equal ones the first.
+fn lesser(first: Option<Gap>, second: Option<Gap>, sign: f64) -> Option<Gap> {
+    match (first, second) {
+        (Some(a), Some(b)) if sign * b.gap < sign * a.gap => Some(b),
+        (a, b) => a.or(b),
+    }
+}
