@@ -119,7 +119,7 @@ mod tests {
     #[test]
     fn a_slow_card_draws_fewer_pixels_while_the_view_moves() {
         let pace = Pace::default();
-        let mut frame = |milliseconds: u64| {
+        let frame = |milliseconds: u64| {
             let begun = Instant::now();
             std::thread::sleep(Duration::from_millis(milliseconds));
             pace.finished(begun, Some(Drawn { elements: 1000, finest: false, moving: true }));
