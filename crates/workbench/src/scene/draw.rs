@@ -190,6 +190,8 @@ struct Card {
     /// With the number of segments it has room for.
     segments: Option<(Buffer, usize)>,
     segment_count: u32,
+    /// Whether surfaces came to the card in this frame.
+    uploaded: bool,
     scans: BTreeMap<u64, Loaded>,
     picture: Option<Picture>,
     pipelines: BTreeMap<Kind, CachedRenderPipelineId>,
@@ -327,6 +329,7 @@ impl FromWorld for Card {
             bodies: (uniform("bodies", BODY_STRIDE / 4), 1),
             segments: None,
             segment_count: 0,
+            uploaded: false,
             scans: BTreeMap::new(),
             picture: None,
             pipelines: BTreeMap::new(),
@@ -384,6 +387,7 @@ impl Card {
             }
         }
         frame.pace.uploading.store(missing, Relaxed);
+        self.uploaded = budget < UPLOAD_A_FRAME;
         touched
     }
 
@@ -824,7 +828,8 @@ fn draw(
         }
         if anew {
             let finest = frame.bodies.iter().all(|b| card.level(b) == 0);
-            card.handed = Some(Drawn { elements, finest, moving: frame.moving });
+            let whole = finest && shrink == 1 && !card.uploaded;
+            card.handed = Some(Drawn { elements, whole, moving: frame.moving });
         }
     }
     let pace = &frame.pace;
