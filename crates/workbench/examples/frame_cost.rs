@@ -43,7 +43,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
 fn measure(facets: usize, frames: usize, size: [u32; 2]) -> Result<(), Box<dyn std::error::Error>> {
     let scan = Arc::new(wavy_ball(facets));
     let double = Double::default();
-    let mut app = Headless::new(HeadlessSettings { size, scale: 1.0, graphics: true }, |_| double.clone())?;
+    let mut app = Headless::new(HeadlessSettings { size, ..HeadlessSettings::default() }, |_| double.clone())?;
     eprintln!("{} facets, {}", facets, app.graphics().unwrap_or_default());
     app.frame(&[]);
     double.desk().shown.scans = vec![shown_scan(1, scan.clone())];

@@ -1,7 +1,7 @@
 //! Draws scans into a picture without a window: for looking at the drawing itself.
 //!
-//! `picture OUT.png SCAN… [--size WxH] [--scale F] [--dark] [--along X,Y,Z] [--up X,Y,Z] [--zoom F] [--parallel]
-//! [--cut X,Y,Z,NX,NY,NZ] [--fade F] [--paint X,Y,Z,R] [--footprint X,Y,Z,R] [--wave MM] [--cloud] [--coarse N]`
+//! `picture OUT.png SCAN… [--size WxH] [--scale F] [--samples 1|4] [--dark] [--along X,Y,Z] [--up X,Y,Z] [--zoom F] [--parallel]
+//! [--cut X,Y,Z,NX,NY,NZ] [--fade F] [--paint X,Y,Z,R] [--footprint X,Y,Z,R] [--wave MM] [--cloud]`
 
 #[path = "../tests/support/mod.rs"]
 #[allow(dead_code, reason = "shared with the tests, which use all of it")]
@@ -33,6 +33,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
                 let (w, h) = text.split_once('x').ok_or("--size needs WxH")?;
                 settings.size = [w.parse()?, h.parse()?];
             }
+            "--samples" => settings.samples = Some(value()?.parse()?),
             "--scale" => settings.scale = value()?.parse()?,
             "--dark" => double.desk().shown.dark = true,
             "--along" => along = Vec3::from(numbers(&value()?)?),

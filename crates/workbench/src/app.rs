@@ -48,6 +48,9 @@ use thiserror::Error;
 /// Repaints that egui wants later than this are as good as never.
 const FAR_OFF: Duration = Duration::from_secs(3600);
 
+/// egui's further frames after the pointer moved wait this long for the next event.
+const AFTER_MOVES: Duration = Duration::from_millis(30);
+
 /// The size a window opens with, logical points: fits the smallest screen that is provided for.
 const FIRST_SIZE: [u32; 2] = [1280, 800];
 
@@ -116,6 +119,10 @@ pub struct Clock {
 #[derive(Resource, Default)]
 struct Injected(Vec<egui::Event>);
 
+/// Whether the pointer moved in this frame, and nothing else happened.
+#[derive(Resource, Default)]
+struct OnlyMoved(bool);
+
 /// How the view was when the panels were drawn.
 #[derive(Resource, Default)]
 struct EyeOfPanels(Option<Eye>);
@@ -167,7 +174,7 @@ pub fn run<B: Bench>(title: &str, make: impl FnOnce(Wake) -> B) -> Result<(), Wi
     let mode = UpdateMode::reactive_low_power(Duration::MAX);
     app.insert_resource(WinitSettings { focused_mode: mode, unfocused_mode: mode });
     let bench = make(wake.clone());
-    furnish(&mut app, Box::new(bench), wake, RenderTarget::default());
+    furnish(&mut app, Box::new(bench), wake, RenderTarget::default(), None);
     match app.run() {
         AppExit::Success => Ok(()),
         AppExit::Error(_) => Err(WindowError::Ended),
@@ -198,8 +205,8 @@ fn asset_plugin() -> AssetPlugin {
 }
 
 /// Adds what windowed and headless apps have in common.
-fn furnish(app: &mut App, bench: Box<dyn Bench>, wake: Wake, target: RenderTarget) {
-    app.add_plugins((EguiPlugin::default(), DrawPlugin));
+fn furnish(app: &mut App, bench: Box<dyn Bench>, wake: Wake, target: RenderTarget, samples: Option<u32>) {
+    app.add_plugins((EguiPlugin::default(), DrawPlugin { samples }));
     app.world_mut().resource_mut::<EguiGlobalSettings>().auto_create_primary_context = false;
     let camera = app
         .world_mut()
@@ -225,6 +232,7 @@ fn furnish(app: &mut App, bench: Box<dyn Bench>, wake: Wake, target: RenderTarge
         .init_resource::<Soonest>()
         .init_resource::<Clock>()
         .init_resource::<Injected>()
+        .init_resource::<OnlyMoved>()
         .init_resource::<EyeOfPanels>()
         .init_resource::<Messages<WindowCloseRequested>>()
         .add_systems(Startup, listen_to_egui)
@@ -284,6 +292,7 @@ fn end(mut clock: ResMut<Clock>) {
 fn inject(
     mut injected: ResMut<Injected>,
     mut held: Local<egui::Modifiers>,
+    mut only_moved: ResMut<OnlyMoved>,
     desk: Res<Desk>,
     mut inputs: Query<&mut EguiInput>,
 ) {
@@ -295,6 +304,8 @@ fn inject(
         _ => true,
     });
     input.events.append(&mut injected.0);
+    let is_move = |e: &egui::Event| matches!(e, egui::Event::PointerMoved(_) | egui::Event::MouseMoved(_));
+    only_moved.0 = !input.events.is_empty() && input.events.iter().all(is_move);
 }
 
 /// Lets the bench take what its workers finished, what was dropped on the window and the wish to
@@ -419,9 +430,15 @@ fn plan_next(
     stage: Res<Stage>,
     pictures: Res<Pictures>,
     shown: Res<EyeOfPanels>,
+    only_moved: Res<OnlyMoved>,
 ) {
     redraws.clear();
-    let egui = soonest.0.lock().unwrap_or_else(PoisonError::into_inner).take();
+    let mut egui = soonest.0.lock().unwrap_or_else(PoisonError::into_inner).take();
+    if only_moved.0 {
+        // egui asks for two more frames after any event. While the pointer moves the next event
+        // brings the next frame anyway.
+        egui = egui.map(|delay| delay.max(AFTER_MOVES));
+    }
     // Call-outs stand where the view was before it followed a wish or made room for a panel.
     let stale = stage.eye() != shown.0;
     let at_once = [egui, stale.then_some(Duration::ZERO)].into_iter().flatten().min();
@@ -451,12 +468,15 @@ pub struct HeadlessSettings {
     pub scale: f32,
     /// Whether to draw; without it everything else still runs.
     pub graphics: bool,
+    /// Samples a pixel of the scans, 1 or 4; by default 4 on a graphics card and 1 on a software
+    /// driver.
+    pub samples: Option<u32>,
 }
 
 impl Default for HeadlessSettings {
     /// The smallest screen that is provided for, drawn.
     fn default() -> HeadlessSettings {
-        HeadlessSettings { size: FIRST_SIZE, scale: 1.0, graphics: true }
+        HeadlessSettings { size: FIRST_SIZE, scale: 1.0, graphics: true, samples: None }
     }
 }
 
@@ -512,7 +532,7 @@ impl Headless {
         let image = app.world_mut().resource_mut::<Assets<Image>>().add(image);
         let target = bevy::camera::ImageRenderTarget { handle: image.clone(), scale_factor: settings.scale };
         let bench = make(wake.clone());
-        furnish(&mut app, Box::new(bench), wake, RenderTarget::Image(target));
+        furnish(&mut app, Box::new(bench), wake, RenderTarget::Image(target), settings.samples);
         app.finish();
         app.cleanup();
         Ok(Headless { app, image, size: settings.size, woken })

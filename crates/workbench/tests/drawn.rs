@@ -18,7 +18,11 @@ const LIMIT: Duration = Duration::from_secs(60);
 
 /// A ball that fills most of the view, seen along −x with z up, in a parallel view.
 fn with(scan: Scan, double: &Double) -> Headless {
-    let settings = HeadlessSettings { size: [SIZE, SIZE], ..HeadlessSettings::default() };
+    with_samples(scan, double, None)
+}
+
+fn with_samples(scan: Scan, double: &Double, samples: Option<u32>) -> Headless {
+    let settings = HeadlessSettings { size: [SIZE, SIZE], samples, ..HeadlessSettings::default() };
     let mut app = Headless::new(settings, |_| double.clone()).expect("a Vulkan driver, at least a software one");
     double.desk().shown.scans = vec![shown_scan(1, Arc::new(scan))];
     assert!(app.settle(LIMIT));
@@ -141,8 +145,18 @@ fn a_cloud_closes_up_and_is_lit_like_the_mesh() {
 
 #[test]
 fn a_line_is_strong_in_sight_and_faint_behind_a_part() {
+    check_line(Some(1));
+}
+
+/// As on a graphics card.
+#[test]
+fn so_it_is_with_several_samples_a_pixel() {
+    check_line(Some(4));
+}
+
+fn check_line(samples: Option<u32>) {
     let double = Double::default();
-    let mut app = with(wavy_ball(20_000), &double);
+    let mut app = with_samples(wavy_ball(20_000), &double, samples);
     let before = Screen::of(&mut app);
     let points = vec![Point3::new(0.0, -150.0, 0.0), Point3::new(0.0, 150.0, 0.0)];
     double.desk().shown.lines = vec![ShownLine { points, mark: LineMark::Hardpoint }];

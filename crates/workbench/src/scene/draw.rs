@@ -63,7 +63,14 @@ const DEPTH: TextureFormat = TextureFormat::Depth32Float;
 pub(crate) struct BenchView;
 
 /// Adds the drawing to an app; one without a graphics card is left as it is.
-pub(crate) struct DrawPlugin;
+pub(crate) struct DrawPlugin {
+    /// Samples a pixel, 1 or 4; by default as the graphics card can bear.
+    pub(crate) samples: Option<u32>,
+}
+
+/// [`DrawPlugin::samples`].
+#[derive(Resource)]
+struct Sampling(Option<u32>);
 
 impl Plugin for DrawPlugin {
     fn build(&self, app: &mut App) {
@@ -77,6 +84,7 @@ impl Plugin for DrawPlugin {
         schedule.add_systems((draw, prepare_egui_pass, egui_pass, upscaling).chain());
         render
             .init_resource::<Frame>()
+            .insert_resource(Sampling(self.samples))
             .init_gpu_resource::<Card>()
             .add_schedule(schedule)
             .add_systems(ExtractSchedule, extract)
@@ -254,7 +262,8 @@ impl FromWorld for Card {
     fn from_world(world: &mut World) -> Card {
         let device = world.resource::<RenderDevice>().clone();
         let software = world.resource::<RenderAdapterInfo>().device_type == wgpu_types::DeviceType::Cpu;
-        let samples = if software { 1 } else { SAMPLES };
+        let wished = world.get_resource::<Sampling>().and_then(|s| s.0);
+        let samples = wished.unwrap_or(if software { 1 } else { SAMPLES });
         let uniform = |label, floats: usize| {
             device.create_buffer(&BufferDescriptor {
                 label: Some(label),

@@ -7,7 +7,6 @@ pub mod colours;
 pub mod display;
 mod draw;
 mod pace;
-mod pieces;
 mod tint;
 
 pub(crate) use draw::{BenchView, DrawPlugin};

@@ -18,6 +18,10 @@ pub(crate) struct Desk {
     /// Width of the panel at the left, points.
     pub(crate) panel: f32,
     pub(crate) eye: Option<Eye>,
+    /// How often the panels were drawn.
+    pub(crate) frames: u64,
+    /// Whether the window is to close.
+    pub(crate) closing: bool,
 }
 
 /// A bench that is driven from outside.
@@ -38,6 +42,7 @@ impl Bench for Double {
     fn ui(&mut self, ui: &mut egui::Ui, eye: Option<&Eye>) -> egui::Rect {
         let mut desk = self.desk();
         desk.eye = eye.copied();
+        desk.frames += 1;
         if desk.panel > 0.0 {
             egui::Panel::left("sheet").exact_size(desk.panel).resizable(false).show(ui, |ui| {
                 ui.label("A sheet");
@@ -68,6 +73,10 @@ impl Bench for Double {
 
     fn may_close(&mut self) -> bool {
         true
+    }
+
+    fn wants_close(&mut self) -> bool {
+        self.desk().closing
     }
 }
 
