@@ -18,7 +18,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("stringline-hardpoints", &["core", "fit", "exchange"]),
     ("stringline-job", &["core", "scan", "fit", "hardpoints", "exchange"]),
     ("stringline-sample", &["core", "hardpoints", "job"]),
-    ("stringline-workbench", &["core", "scan", "fit", "hardpoints", "exchange", "job", "sample"]),
+    ("stringline-workbench", &["core", "scan", "fit", "hardpoints", "clearance", "exchange", "job", "sample"]),
     ("stringline", &["core", "scan", "fit", "hardpoints", "exchange", "picture", "job", "sample", "workbench"]),
     ("stringline-testkit", &["core", "scan", "fit"]),
     ("stringline-tests", &["core", "scan", "fit", "hardpoints", "exchange", "picture", "job", "testkit"]),

@@ -673,7 +673,6 @@ impl Workbench {
                 self.state.scans.remove(&name);
                 self.follow_scans();
             }
-            Action::Look(at) => self.look(at),
             Action::Section(section) => self.state.section = section,
             Action::Map(map) => {
                 self.state.map_wanted = map;
@@ -1006,6 +1005,7 @@ impl Workbench {
                     self.state.tints.clear();
                 }
             }
+            Done::NoMap => self.state.map_wanted = None,
             Done::Written(files) => {
                 let names: Vec<String> = files.iter().map(|file| file.display().to_string()).collect();
                 self.say(format!("Wrote {}", names.join(", ")));

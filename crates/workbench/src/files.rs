@@ -133,7 +133,10 @@ pub(crate) fn likelier_unit(scan: &Scan, unit: LengthUnit) -> Option<LengthUnit>
     if plausible(unit) {
         return None;
     }
-    [LengthUnit::Millimetre, LengthUnit::Metre, LengthUnit::Inch].into_iter().find(|&other| plausible(other))
+    // From 3 on small parts in inches are likelier than large ones in metres.
+    let metres = (LengthUnit::Metre, in_file < 3.0);
+    let units = [(LengthUnit::Millimetre, true), metres, (LengthUnit::Inch, true)];
+    units.into_iter().find(|&(other, likely)| likely && plausible(other)).map(|(other, _)| other)
 }
 
 /// A name for a scan: its file's, as far as that is a plain one, and not taken.

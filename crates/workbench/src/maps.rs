@@ -1,9 +1,13 @@
 //! Maps of signed values over a scan: how far points lie off a shape, or off another scan.
 
 use crate::state::State;
-use crate::words::Trouble;
+use crate::words::{Trouble, count};
 use crate::work::{Done, MapOf, Progress, Values};
-use std::sync::Arc;
+use stringline_clearance::{GapError, gap_map};
+use stringline_job::Name;
+
+/// Surfaces farther from each other than this have no gap worth a colour, mm.
+const FARTHEST: f64 = 50.0;
 
 /// Work for a thread of its own.
 pub(crate) type Work = Box<dyn FnOnce(&Progress) -> Done + Send>;
@@ -34,7 +38,13 @@ pub(crate) fn work(state: &State, wanted: MapOf) -> Result<Option<(String, Work)
                     }
                 }
                 let of = MapOf::Residuals(name);
-                Done::Values(Values { of, scan: result.scan.clone(), values, range: nice(largest) as f32 })
+                Done::Values(Values {
+                    of,
+                    scan: result.scan.clone(),
+                    values,
+                    range: nice(largest) as f32,
+                    notes: Vec::new(),
+                })
             };
             Ok(Some((words, Box::new(work))))
         }
@@ -42,13 +52,44 @@ pub(crate) fn work(state: &State, wanted: MapOf) -> Result<Option<(String, Work)
     }
 }
 
-fn gap(
-    _state: &State,
-    of: stringline_job::Name,
-    from: stringline_job::Name,
-) -> Result<Option<(String, Work)>, Trouble> {
-    let _ = (of, from, Arc::new(()));
-    Ok(None)
+fn gap(state: &State, of: Name, from: Name) -> Result<Option<(String, Work)>, Trouble> {
+    let scan = |name: &Name| state.scans.get(name).and_then(|scan| scan.ready()).cloned();
+    let (Some(mapped), Some(against)) = (scan(&of), scan(&from)) else { return Ok(None) };
+    let against_from_of = state.world_from_scan(&from).inverse() * state.world_from_scan(&of);
+    let words = format!("How far {of} lies off {from}");
+    let work =
+        move |progress: &Progress| match gap_map(&mapped.scan, &against.scan, &against_from_of, FARTHEST, |share| {
+            progress.at(share)
+        }) {
+            Ok(map) => {
+                let range = nice(most(&map.gaps)) as f32;
+                let all = map.gaps.len();
+                let mut notes =
+                    vec![format!("{} of {} points lie within {FARTHEST} mm", count(map.within), count(all))];
+                if let Some(smallest) = map.smallest {
+                    let word = if smallest.gap < 0.0 { "deepest" } else { "nearest" };
+                    notes.push(format!("{word}: {:.2} mm", smallest.gap));
+                }
+                if !map.unsigned.is_empty() {
+                    let unsigned = count(map.unsigned.len());
+                    notes.push(format!("{unsigned} points at borders have no sign; they count as plus"));
+                }
+                let scan = of.clone();
+                Done::Values(Values { of: MapOf::Gap { of, from }, scan, values: map.gaps, range, notes })
+            }
+            Err(GapError::Stopped) => Done::NoMap,
+            Err(error) => Done::Failed(Trouble::of(&error)),
+        };
+    Ok(Some((words, Box::new(work))))
+}
+
+/// What nine in ten of the values stay under: a few far ones must not wash out the rest.
+fn most(values: &[f32]) -> f64 {
+    let mut known: Vec<f32> = values.iter().filter(|value| !value.is_nan()).map(|value| value.abs()).collect();
+    let Some(last) = known.len().checked_sub(1) else { return 0.0 };
+    let at = (known.len() * 9 / 10).min(last);
+    let (_, value, _) = known.select_nth_unstable_by(at, f32::total_cmp);
+    f64::from(*value)
 }
 
 /// The next larger round number: 1, 2 or 5 times a power of ten.

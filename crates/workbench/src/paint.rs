@@ -4,7 +4,7 @@ use crate::bench::Workbench;
 use crate::keys::Command;
 use crate::live::{Live, LiveAsk};
 use crate::shown::{Pointer, Touched};
-use crate::state::{State, Stop, Stroke};
+use crate::state::{State, Stroke};
 use crate::words::Trouble;
 use crate::work::{Footprint, FootprintAsk};
 use crate::{files, show};
@@ -168,10 +168,5 @@ impl State {
     /// A touch of the brush.
     fn dab(&self, touched: &Touched, wipe: bool) -> Dab {
         Dab { centre: touched.at, radius: self.remembered.brush, seen_from: Some(touched.seen_from), wipe }
-    }
-
-    /// Whether the brush would paint on what is under the pointer.
-    pub(crate) fn may_paint(&self) -> bool {
-        self.stop == Stop::Features && self.under.is_some()
     }
 }

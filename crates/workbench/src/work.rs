@@ -33,6 +33,8 @@ pub(crate) enum Done {
     Stopped(u64),
     /// A value a point of a scan.
     Values(Values),
+    /// A map was stopped.
+    NoMap,
     /// Files were written.
     Written(Vec<PathBuf>),
     /// A path was chosen in a dialog, or none.
@@ -64,6 +66,8 @@ pub(crate) struct Values {
     pub(crate) values: Vec<f32>,
     /// The scale runs from minus this to this, mm.
     pub(crate) range: f32,
+    /// What else there is to say of it.
+    pub(crate) notes: Vec<String>,
 }
 
 /// What a map of values shows.

@@ -217,7 +217,7 @@ fn three_dabs_in_the_hub_bore_give_its_axis_and_the_job_survives() {
 
     // A name from plain words.
     click(&mut window, "hub axis");
-    until(&mut window, "it has its role", |window| has(window, "✓ hub axis left"));
+    until(&mut window, "it has its role", |window| has(window, "✓ hub axis, left"));
     let path = sample_job(folder.path());
     assert!(read_job(&path).unwrap().hardpoints.is_empty(), "nothing is saved yet");
     press(&mut window, Modifiers::COMMAND, Key::S);
@@ -228,10 +228,10 @@ fn three_dabs_in_the_hub_bore_give_its_axis_and_the_job_survives() {
 
     // Undo and redo, by name.
     press(&mut window, Modifiers::COMMAND, Key::Z);
-    assert!(has(&window, "Undone: Construct hub axis left"));
-    assert!(!has(&window, "✓ hub axis left"));
+    assert!(has(&window, "Undone: Construct hub axis, left"));
+    assert!(!has(&window, "✓ hub axis, left"));
     press(&mut window, Modifiers::COMMAND, Key::Y);
-    assert!(has(&window, "✓ hub axis left"));
+    assert!(has(&window, "✓ hub axis, left"));
 
     // Cut off during a later edit: nothing is closed, nothing saved.
     until(&mut window, "the steps are in the log", |_| unsaved_steps(&path) == 2);
@@ -246,7 +246,7 @@ fn three_dabs_in_the_hub_bore_give_its_axis_and_the_job_survives() {
     until(&mut window, "it is open", |window| has(window, "done again"));
     assert!(has(&window, "3 steps not saved last time were done again"));
     until(&mut window, "it is fitted", |window| {
-        has(window, "Features: ") && !has(window, "fitting …") && has(window, "✓ hub axis left")
+        has(window, "Features: ") && !has(window, "fitting …") && has(window, "✓ hub axis, left")
     });
     until(&mut window, "the scans are there", |window| has(window, "Scans: 5 scans"));
 
@@ -324,7 +324,7 @@ fn a_bore_and_a_face_make_a_point_with_a_role() {
     assert!((angle - 90.0).abs() <= u, "{line}");
     click(&mut window, "point: where the axis of 'feature 1' meets 'feature 2'");
     click(&mut window, "wheel centre");
-    until(&mut window, "it is constructed", |window| has(window, "✓ wheel centre left"));
+    until(&mut window, "it is constructed", |window| has(window, "✓ wheel centre, left"));
     let needed = labels(&window).iter().filter(|label| label.starts_with('◌')).count();
     assert_eq!(needed, 8, "a strut corner needs nine things");
 }

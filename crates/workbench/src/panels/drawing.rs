@@ -10,7 +10,7 @@ const SIZE: Vec2 = vec2(76.0, 48.0);
 /// A construction to choose, with its drawing. Whether it was.
 pub(super) fn offer(ui: &mut Ui, offer: &Offer, chosen: bool) -> bool {
     let ink = theme::of(ui);
-    let words = format!("{}: {}", offer.makes, offer.construction.words());
+    let words = offer.words();
     let width = ui.available_width();
     let text = egui::WidgetText::from(RichText::new(&words)).into_galley(
         ui,

@@ -86,6 +86,9 @@ fn legend(ui: &mut Ui, rect: Rect, state: &State, actions: &mut Vec<Action>) {
                     MapOf::Gap { .. } => "plus: outside the other, minus: within it",
                 };
                 parts::faint(ui, words);
+                for note in &map.notes {
+                    parts::faint(ui, note);
+                }
             });
         });
 }

@@ -16,7 +16,7 @@ mod route;
 mod scans;
 
 use crate::keys::Command;
-use crate::shown::{Eye, LookAt};
+use crate::shown::Eye;
 use crate::state::{Page, Purpose, Section, State, Stop};
 use crate::work::MapOf;
 use egui::{Frame, Id, Margin, Panel, Rect, ScrollArea, Ui};
@@ -54,7 +54,6 @@ pub(crate) enum Action {
     CloseAnyway,
     Opacity(Name, f32),
     LoadAgain(Name),
-    Look(LookAt),
     Section(Option<Section>),
     Map(Option<MapOf>),
     Fold(String),

@@ -29,6 +29,23 @@ pub(super) struct Offer {
     pub(super) number: Option<(&'static str, f64)>,
 }
 
+impl Offer {
+    /// What is made and how, in words; a number that is still to be typed is left open.
+    pub(super) fn words(&self) -> String {
+        let how = match &self.construction {
+            Construction::ConeAtDiameter { cone, .. } => format!("on the axis of '{cone}' at a diameter"),
+            Construction::PointOnAxis { axis, face, .. } => {
+                format!("on the axis of '{axis}' at a distance from '{face}'")
+            }
+            Construction::OffsetAlongAxis { point, axis, .. } => {
+                format!("'{point}' moved along the axis of '{axis}'")
+            }
+            other => other.words(),
+        };
+        format!("{}: {how}", self.makes)
+    }
+}
+
 pub(super) fn serves(state: &State, name: &str) -> Option<Serves> {
     if let Some(result) = state.results.features.get(name) {
         let kind = result.feature.shape.kind();
