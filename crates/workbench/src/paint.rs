@@ -24,7 +24,10 @@ impl Workbench {
                 self.hover(Some(touched));
                 self.press(touched, wiping != self.state.wiping);
             }
-            Pointer::Press(touched, _) => self.hover(Some(touched)),
+            Pointer::Press(touched, _) => {
+                self.hover(Some(touched));
+                self.choose_at(&touched);
+            }
             Pointer::Drag(touched, wiping) => {
                 self.hover(Some(touched));
                 self.drag(touched, wiping != self.state.wiping);
@@ -44,6 +47,19 @@ impl Workbench {
         if under != self.state.under {
             self.state.under = under;
             self.ask_footprint();
+        }
+    }
+
+    /// Takes the feature in hand that lies there.
+    fn choose_at(&mut self, touched: &Touched) {
+        let Some(name) = show::scan_at(&self.state, touched.scan) else { return };
+        let Some(loaded) = self.state.scans.get(name).and_then(|scan| scan.ready()) else { return };
+        let Some(nearest) = loaded.scan.nearest(&touched.at) else { return };
+        let mut features = self.state.results.features.iter();
+        let found = features.find(|(_, f)| f.scan == *name && f.patch.points.binary_search(&nearest).is_ok());
+        if let Some((feature, _)) = found {
+            let feature = feature.clone();
+            self.act(crate::panels::Action::Choose(Some(feature)));
         }
     }
 

@@ -166,6 +166,8 @@ pub(crate) struct State {
     pub(crate) chosen: Option<Name>,
     /// Features and datums to construct from and to measure between, in order.
     pub(crate) picked: Vec<String>,
+    /// Counts wishes to type what something is for.
+    pub(crate) naming: u64,
     /// The last chosen side of the car.
     pub(crate) side: Side,
     pub(crate) wiping: bool,
@@ -204,6 +206,7 @@ impl State {
             evaluating: false,
             chosen: None,
             picked: Vec::new(),
+            naming: 0,
             side: Side::Left,
             wiping: false,
             under: None,

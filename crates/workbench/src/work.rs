@@ -140,6 +140,8 @@ pub(crate) struct Task {
     pub(crate) id: u64,
     /// What, as a person would say it.
     pub(crate) words: String,
+    /// Whether it is mentioned while it goes on.
+    pub(crate) shown: bool,
     progress: Arc<Progress>,
 }
 
@@ -168,7 +170,7 @@ impl Task {
             let done = done.unwrap_or_else(|_| Done::Failed(fault(&about)));
             reports.report(Report { task: Some(id), done });
         });
-        Task { id, words, progress }
+        Task { id, words, shown: true, progress }
     }
 }
 
