@@ -129,13 +129,17 @@ pub(crate) struct BoxTree {
 }
 
 impl BoxTree {
-    fn new(mesh: &Mesh, mut facets: Vec<u32>) -> BoxTree {
-        facets.retain(|&f| mesh.facets.get(f as usize).is_some_and(|f| corners(mesh, f).is_some()));
-        let leaves = facets.len().div_ceil(LEAF).next_power_of_two();
+    fn new(mesh: &Mesh, facets: Vec<u32>) -> BoxTree {
+        // Three times the centre: it only has to order.
+        let centred =
+            |id: u32| Some((id, corners(mesh, mesh.facets.get(id as usize)?)?.iter().map(|p| p.coords).sum()));
+        let mut centred: Vec<(u32, Vec3)> = facets.into_par_iter().with_min_len(1024).filter_map(centred).collect();
+        let leaves = centred.len().div_ceil(LEAF).next_power_of_two();
         let mut boxes = vec![Bounds::NONE; 2 * leaves];
-        let count = facets.len();
+        let count = centred.len();
         let run = |leaf: usize| count * leaf / leaves;
-        sort(mesh, &mut facets, 0..leaves, &run);
+        sort(&mut centred, 0..leaves, &run);
+        let facets: Vec<u32> = centred.into_iter().map(|(id, _)| id).collect();
         boxes[leaves..].par_iter_mut().with_min_len(256).enumerate().for_each(|(leaf, bounds)| {
             *bounds = facets[run(leaf)..run(leaf + 1)]
                 .iter()
@@ -208,26 +212,24 @@ impl BoxTree {
 
 /// Sorts the facets of some leaves so that those of each half of the leaves lie together, and within
 /// it those of each half of that half. `run` says at which of all facets a leaf begins.
-fn sort(mesh: &Mesh, facets: &mut [u32], leaves: std::ops::Range<usize>, run: &(impl Fn(usize) -> usize + Sync)) {
+fn sort(facets: &mut [(u32, Vec3)], leaves: std::ops::Range<usize>, run: &(impl Fn(usize) -> usize + Sync)) {
     if leaves.len() < 2 || facets.len() < 2 {
         return;
     }
-    // Three times the centre: it only has to order.
-    let centre = |f: u32| mesh.corners(f).iter().map(|p| p.coords).sum::<Vec3>();
-    let spread = facets.iter().map(|&f| Point3::from(centre(f))).fold(Bounds::NONE, |b, p| b.join(&Bounds::of(&[p])));
+    let spread = facets.iter().fold(Bounds::NONE, |b, (_, c)| b.join(&Bounds::of(&[Point3::from(*c)])));
     let axis = (spread.high - spread.low).imax();
     let middle = leaves.start + leaves.len() / 2;
     let half = run(middle) - run(leaves.start);
     if half < facets.len() {
-        facets.select_nth_unstable_by(half, |&a, &b| centre(a)[axis].total_cmp(&centre(b)[axis]).then(a.cmp(&b)));
+        facets.select_nth_unstable_by(half, |a, b| a.1[axis].total_cmp(&b.1[axis]).then(a.0.cmp(&b.0)));
     }
     let large = facets.len() > PARALLEL;
     let (low, high) = facets.split_at_mut(half);
     if large {
-        rayon::join(|| sort(mesh, low, leaves.start..middle, run), || sort(mesh, high, middle..leaves.end, run));
+        rayon::join(|| sort(low, leaves.start..middle, run), || sort(high, middle..leaves.end, run));
     } else {
-        sort(mesh, low, leaves.start..middle, run);
-        sort(mesh, high, middle..leaves.end, run);
+        sort(low, leaves.start..middle, run);
+        sort(high, middle..leaves.end, run);
     }
 }
 

@@ -1,7 +1,9 @@
 //! The nearest place on a scan's surface, and on which side of it one is.
 //!
-//! A mesh is searched exactly: the facets round the nearest vertex give a distance, and whatever is
-//! nearer has a vertex within that and the usual reach of a facet ([`crate::facets`]). The side is
+//! A mesh is searched exactly. The facets round the nearest vertex give a distance `d`. From a foot
+//! inside a facet or on an edge its nearest corner lies square to the way there, and within the
+//! reach `r` of a facet (see `facets.rs`): so whatever is nearer than `d` has a corner within
+//! `√(d² + r²)`. The side is
 //! told by the pseudo-normal of what the foot lies on: the facet's normal, the sum of two facets'
 //! unit normals on an edge, the sum weighted by the facets' angles at a vertex (J. A. Bærentzen and
 //! H. Aanæs, *Signed Distance Computation Using the Angle Weighted Pseudonormal*, IEEE Trans.
@@ -71,17 +73,17 @@ impl Scan {
     fn foot_on_mesh(&self, mesh: &Mesh, rings: &Rings, p: &Point3, limit: f64) -> Option<Foot> {
         let facets = self.facets()?;
         let mut nearest = Nearest { squared: limit * limit, facet: None, foot: (Point3::origin(), On::Inside) };
-        let first = (facets.reach > 0.0).then(|| self.nearest(p)).flatten();
-        if let Some(first) = first {
-            let reach = limit + facets.reach;
-            if (mesh.vertices[first as usize] - p).norm_squared() <= reach * reach * 1.0001 {
-                rings.facets_at(first).iter().for_each(|&facet| nearest.try_facet(mesh, facet, p));
-                self.index().visit_within_roughly(p, nearest.squared.sqrt() + facets.reach, |vertex| {
-                    if vertex != first {
-                        rings.facets_at(vertex).iter().for_each(|&facet| nearest.try_facet(mesh, facet, p));
-                    }
-                });
-            }
+        let corner = |squared: f64| (squared + facets.reach * facets.reach).sqrt();
+        if facets.reach > 0.0
+            && let Some((first, clear)) = self.index().nearest_and_clear(&mesh.vertices, p)
+            && clear <= corner(nearest.squared)
+        {
+            rings.facets_at(first).iter().for_each(|&facet| nearest.try_facet(mesh, facet, p));
+            self.index().visit_within_roughly(p, corner(nearest.squared), |vertex| {
+                if vertex != first {
+                    rings.facets_at(vertex).iter().for_each(|&facet| nearest.try_facet(mesh, facet, p));
+                }
+            });
         }
         facets.long.near(p, nearest.squared, |facet| {
             nearest.try_facet(mesh, facet, p);

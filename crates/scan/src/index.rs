@@ -67,16 +67,14 @@ impl Index {
         self.middle
     }
 
-    /// A distance within which there is none of `points`, which are those the index was built from;
-    /// less than that of the nearest by no more than rounding to `f32` explains. Infinite if there are none.
-    pub(crate) fn clear(&self, points: &[Point3], p: &Point3) -> f64 {
-        let Some(nearest) = self.nearest(p) else {
-            return f64::INFINITY;
-        };
+    /// The point nearest to `p` of `points`, which are those the index was built from, and a distance
+    /// within which there is none: less than its own by no more than rounding to `f32` explains.
+    pub(crate) fn nearest_and_clear(&self, points: &[Point3], p: &Point3) -> Option<(u32, f64)> {
+        let nearest = self.nearest(p)?;
         let distance = (points[nearest as usize] - p).norm();
         // The nearest point and the one found differ by less than the rounding of either.
         let size = (p - self.middle).norm() + distance;
-        distance - 8.0 * f64::from(f32::EPSILON) * size
+        Some((nearest, distance - 8.0 * f64::from(f32::EPSILON) * size))
     }
 
     /// Visits all points within `radius` of `p` and a few just beyond it, in no particular order.

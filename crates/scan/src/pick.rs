@@ -2,7 +2,7 @@
 //!
 //! The ray is walked in steps as long as nothing can lie nearer, which the index tells from the
 //! nearest vertex (J. C. Hart, *Sphere tracing*, The Visual Computer 12 (1996) 527), and near the
-//! surface the facets round the vertices are tested ([`crate::facets`]).
+//! surface the facets round the vertices are tested (see `facets.rs`).
 
 use crate::geometry::{Geometry, Mesh};
 use crate::ray::Ray;
@@ -160,7 +160,9 @@ impl Scan {
             return;
         };
         while t <= end && end.is_finite() {
-            let free = self.index().clear(self.points(), &ray.at(t));
+            let Some((_, free)) = self.index().nearest_and_clear(self.points(), &ray.at(t)) else {
+                return;
+            };
             // A ball of twice the reach holds a point of whatever is met within two reaches. That
             // length costs least where the ray runs along a surface.
             let step = if free > 3.0 * reach {

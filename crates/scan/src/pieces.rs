@@ -21,6 +21,9 @@ const CORRECTIONS: usize = 5;
 /// The count need not be nearer to the wanted one than this share of it.
 const NEAR_ENOUGH: f64 = 0.1;
 
+/// Beyond this many times the wanted facets the copy is made again with larger cells.
+const TOO_MANY: f64 = 1.25;
+
 /// Points a cell in the sample that the count is judged by: fewer would leave cells unseen.
 const SAMPLE_OF_CELL: usize = 5;
 
@@ -158,20 +161,26 @@ impl Scan {
                 None => Some(Coarse { piece: self.piece(ids.to_vec(), Vec::new())?, cell }),
             };
         }
-        // A closed net has two facets a vertex.
-        let wanted = if is_mesh { count.div_ceil(2) } else { count };
         let points: Vec<Point3> = ids.iter().map(|&id| self.points()[id as usize]).collect();
-        let grid = Grid::of(self, &points, wanted.max(1));
-        let (kept, cell_of) = grid.one_of_each(&points);
-        let piece = if is_mesh {
-            let facets = collapsed(facets, &cell_of, |cell| ids[kept[cell as usize] as usize]);
-            self.renumbered(facets, &mut vec![NONE; self.points().len()])?
-        } else {
-            let mut kept: Vec<u32> = kept.into_iter().map(|i| ids[i as usize]).collect();
+        if !is_mesh {
+            let grid = Grid::of(self, &points, count.max(1));
+            let mut kept: Vec<u32> = grid.one_of_each(&points).0.into_iter().map(|i| ids[i as usize]).collect();
             kept.sort_unstable();
-            self.piece(kept, Vec::new())?
+            return Some(Coarse { piece: self.piece(kept, Vec::new())?, cell: cell + grid.cell });
+        }
+        let cluster = |cells: f64| {
+            let grid = Grid::of(self, &points, (cells.ceil() as usize).max(1));
+            let (kept, cell_of) = grid.one_of_each(&points);
+            (collapsed(facets, &cell_of, |cell| ids[kept[cell as usize] as usize]), grid.cell)
         };
-        Some(Coarse { piece, cell: cell + grid.cell })
+        // A closed net has two facets a vertex; cells that hold more than one sheet make more.
+        let cells = count as f64 / 2.0;
+        let (mut facets, mut size) = cluster(cells);
+        let ratio = facets.len() as f64 / count as f64;
+        if ratio > TOO_MANY {
+            (facets, size) = cluster(cells / ratio);
+        }
+        Some(Coarse { piece: self.renumbered(facets, &mut vec![NONE; self.points().len()])?, cell: cell + size })
     }
 
     /// The piece of facets that still name points of the scan. `own` must hold [`NONE`] for every
@@ -224,7 +233,7 @@ fn split(items: &mut [Item], most: usize) -> Vec<Range<usize>> {
             return Vec::new();
         }
         if items.len() <= most {
-            return Vec::from([from..from + items.len()]);
+            return std::iter::once(from..from + items.len()).collect();
         }
         let mut low = [f32::INFINITY; 3];
         let mut high = [f32::NEG_INFINITY; 3];
