@@ -3,6 +3,8 @@
 //!
 //! `frame_cost [MILLIONS …] [--frames N] [--size WxH]`
 
+#![allow(clippy::print_stdout, clippy::print_stderr, reason = "the example's output")]
+
 #[path = "../tests/support/mod.rs"]
 #[allow(dead_code, reason = "shared with the tests, which use all of it")]
 mod support;

@@ -3,6 +3,8 @@
 //! `picture OUT.png SCAN… [--size WxH] [--scale F] [--samples 1|4] [--dark] [--along X,Y,Z] [--up X,Y,Z] [--zoom F] [--parallel]
 //! [--cut X,Y,Z,NX,NY,NZ] [--fade F] [--paint X,Y,Z,R] [--footprint X,Y,Z,R] [--wave MM] [--cloud]`
 
+#![allow(clippy::print_stdout, clippy::print_stderr, reason = "the example's output")]
+
 #[path = "../tests/support/mod.rs"]
 #[allow(dead_code, reason = "shared with the tests, which use all of it")]
 mod support;
@@ -106,5 +108,6 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
 
 fn numbers<const N: usize>(text: &str) -> Result<[f64; N], Box<dyn std::error::Error>> {
     let list: Vec<f64> = text.split(',').map(str::parse).collect::<Result<_, _>>()?;
-    list.try_into().map_err(|_| format!("{text}: {N} numbers are needed").into())
+    let found = list.len();
+    list.try_into().map_err(|_list: Vec<f64>| format!("{text}: {found} numbers and not {N}").into())
 }

@@ -251,7 +251,7 @@ fn alarm(wake: Wake) -> Alarm {
         loop {
             let got = match next {
                 Some(at) => times.recv_timeout(at.saturating_duration_since(Instant::now())),
-                None => times.recv().map_err(|_| RecvTimeoutError::Disconnected),
+                None => times.recv().map_err(RecvTimeoutError::from),
             };
             match got {
                 Ok(at) => next = Some(next.map_or(at, |n| n.min(at))),

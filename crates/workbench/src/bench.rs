@@ -1011,7 +1011,7 @@ impl Workbench {
             }
             Done::Loaded(name, file, outcome) => self.loaded(name, &file, outcome),
             Done::Footprint(footprint) => self.take_footprint(footprint),
-            Done::Live(live) => self.take_live(live),
+            Done::Live(live) => self.take_live(*live),
             Done::Results(revision, results) => self.evaluated(revision, results),
             Done::Stopped(revision) => {
                 if self.state.job().is_some_and(|job| job.revision() == revision)

@@ -105,9 +105,8 @@ impl Mouse {
                 }
                 // Alt-tab in the middle of a drag: the button's release goes elsewhere.
                 Event::WindowFocused(false) => {
-                    if self.held.take().is_some_and(|(_, held)| held == Held::Paint) {
-                        said.push(Pointer::Release);
-                    }
+                    let held = self.held.take().map(|(_, held)| held);
+                    said.extend((held == Some(Held::Paint)).then_some(Pointer::Release));
                 }
                 Event::MouseWheel { unit, delta, modifiers, .. } => {
                     let steps = match unit {

@@ -40,7 +40,8 @@ pub(crate) struct OpenedJob {
 impl OpenedJob {
     /// Whether there is nothing that saving would add.
     pub(crate) fn is_saved(&self) -> bool {
-        self.saved == Some(self.history.job().revision()) && !(self.draft && !self.history.job().scans.is_empty())
+        let job = self.history.job();
+        self.saved == Some(job.revision()) && (!self.draft || job.scans.is_empty())
     }
 }
 

@@ -26,7 +26,7 @@ pub(crate) enum Done {
     /// What lies under the brush.
     Footprint(Footprint),
     /// The fit of what is being painted.
-    Live(Live),
+    Live(Box<Live>),
     /// All that the job of that revision gives.
     Results(u64, Arc<Results>),
     /// Evaluating it was stopped.
@@ -295,7 +295,9 @@ impl Workers {
                 let points = touched.map(|patch| patch.points).unwrap_or_default();
                 Done::Footprint(Footprint { ticket: ask.ticket, scan: ask.scan, points, wipe })
             }),
-            live: Latest::new("Fitting what is painted", reports.clone(), |ask, _| Done::Live(live::fit(ask))),
+            live: Latest::new("Fitting what is painted", reports.clone(), |ask, _| {
+                Done::Live(Box::new(live::fit(ask)))
+            }),
             evaluate: Latest::new("Working out the features", reports.clone(), move |ask: EvaluateAsk, slot| {
                 let find = |name: &Name, file: &ScanFile| -> Result<Arc<LoadedScan>, LoadError> {
                     match ask.scans.get(name) {

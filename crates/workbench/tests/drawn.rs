@@ -1,6 +1,8 @@
 //! What is really drawn, on whatever Vulkan driver there is, a software one at the least: colours
 //! of pixels whose meaning is known, and how much is drawn for which change.
 
+#![allow(clippy::unwrap_used, reason = "in a test a panic is the report")]
+
 mod support;
 
 use std::sync::Arc;

@@ -1,6 +1,8 @@
 //! The app ticked without a window and without a graphics driver: what it mirrors, what the
 //! pointer finds, when it wants to be drawn.
 
+#![allow(clippy::unwrap_used, reason = "in a test a panic is the report")]
+
 mod support;
 
 use egui::{Event, Modifiers, MouseWheelUnit, PointerButton, Pos2, TouchPhase, pos2, vec2};

@@ -190,6 +190,8 @@ struct Card {
     /// With the number of segments it has room for.
     segments: Option<(Buffer, usize)>,
     segment_count: u32,
+    /// Whether surfaces came to the card in this frame.
+    uploaded: bool,
     scans: BTreeMap<u64, Loaded>,
     picture: Option<Picture>,
     pipelines: BTreeMap<Kind, CachedRenderPipelineId>,
@@ -308,9 +310,9 @@ impl FromWorld for Card {
         }
         Card {
             samples,
-            scan_layout: BindGroupLayoutDescriptor::new("scan", &*scan_layout),
-            lines_layout: BindGroupLayoutDescriptor::new("lines", &*lines_layout),
-            spread_layout: BindGroupLayoutDescriptor::new("spread", &*spread_layout),
+            scan_layout: BindGroupLayoutDescriptor::new("scan", &scan_layout),
+            lines_layout: BindGroupLayoutDescriptor::new("lines", &lines_layout),
+            spread_layout: BindGroupLayoutDescriptor::new("spread", &spread_layout),
             view: uniform("view", VIEW_FLOATS),
             scale: device.create_buffer_with_data(&BufferInitDescriptor {
                 label: Some("scale"),
@@ -327,6 +329,7 @@ impl FromWorld for Card {
             bodies: (uniform("bodies", BODY_STRIDE / 4), 1),
             segments: None,
             segment_count: 0,
+            uploaded: false,
             scans: BTreeMap::new(),
             picture: None,
             pipelines: BTreeMap::new(),
@@ -384,6 +387,7 @@ impl Card {
             }
         }
         frame.pace.uploading.store(missing, Relaxed);
+        self.uploaded = budget < UPLOAD_A_FRAME;
         touched
     }
 
@@ -534,7 +538,7 @@ impl Card {
             self.scan_group = None;
         }
         let mut all: Vec<f32> = Vec::with_capacity(frame.bodies.len() * BODY_STRIDE / 4);
-        for body in &frame.bodies {
+        for (b, body) in frame.bodies.iter().enumerate() {
             let local = local_to_world(body);
             for m in [frame.clip_from_world * local, frame.view_from_world * local] {
                 all.extend(m.iter().map(|c| *c as f32));
@@ -544,7 +548,7 @@ impl Card {
             let level = |i: usize| body.display.levels.get(i).map_or(1.0, |l| l.elements.max(1) as f32);
             let wider = (level(0) / level(self.level(body))).sqrt();
             let disc = body.display.disc.unwrap_or(0.0) * wider;
-            all.extend([body.opacity, disc, if body.display.oriented { 1.0 } else { 0.0 }, 0.0]);
+            all.extend([body.opacity, disc, if body.display.oriented { 1.0 } else { 0.0 }, b as f32]);
             all.resize(all.len().next_multiple_of(BODY_STRIDE / 4), 0.0);
         }
         queue.write_buffer(&self.bodies.0, 0, bytemuck::cast_slice(&all));
@@ -824,7 +828,8 @@ fn draw(
         }
         if anew {
             let finest = frame.bodies.iter().all(|b| card.level(b) == 0);
-            card.handed = Some(Drawn { elements, finest, moving: frame.moving });
+            let whole = finest && shrink == 1 && !card.uploaded;
+            card.handed = Some(Drawn { elements, whole, moving: frame.moving });
         }
     }
     let pace = &frame.pace;

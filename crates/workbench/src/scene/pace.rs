@@ -34,7 +34,7 @@ struct Last {
     /// How long the card was busy with the last full frame, and what it drew.
     busy: Duration,
     elements: usize,
-    /// The dearest element seen: of a frame at full detail.
+    /// What an element costs, s; zero until it is known.
     each: f64,
     /// One less than [`Pace::shrink`].
     shrink: u32,
@@ -74,8 +74,11 @@ impl Pace {
             } else if drawn.moving && last.busy < PIXELS_GOAL[0] {
                 last.shrink = last.shrink.saturating_sub(1);
             }
-            if drawn.finest && !drawn.moving {
-                last.each = last.busy.as_secs_f64() / drawn.elements as f64;
+            // A coarse frame's price holds more of what every frame costs, so it is too high; and a
+            // card that was asleep is slow at first. A lower price is always nearer to the truth.
+            let each = last.busy.as_secs_f64() / drawn.elements as f64;
+            if drawn.whole || (last.each > 0.0 && each < last.each) {
+                last.each = each;
             }
         }
     }
@@ -89,8 +92,8 @@ impl Pace {
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Drawn {
     pub(crate) elements: usize,
-    /// Whether every scan was drawn at its finest.
-    pub(crate) finest: bool,
+    /// Whether every scan was drawn at its finest, with all pixels, and nothing else was done.
+    pub(crate) whole: bool,
     /// Whether the view was moving.
     pub(crate) moving: bool,
 }
@@ -105,24 +108,28 @@ mod tests {
         assert_eq!(pace.allowed(), usize::MAX);
         let begun = Instant::now();
         std::thread::sleep(Duration::from_millis(40));
-        pace.finished(begun, Some(Drawn { elements: 300_000, finest: true, moving: false }));
+        pace.finished(begun, Some(Drawn { elements: 300_000, whole: true, moving: false }));
         let (busy, elements) = pace.last();
         assert!(busy >= Duration::from_millis(40) && elements == 300_000);
         let allowed = pace.allowed();
         assert!((1..=120_000).contains(&allowed), "{allowed}");
-        // A coarse frame says little of a facet's price, one without scans nothing.
-        pace.finished(Instant::now(), Some(Drawn { elements: 10, finest: false, moving: false }));
+        // A coarse frame says little of a facet's price unless it is lower, one without scans nothing.
+        let begun = Instant::now();
+        std::thread::sleep(Duration::from_millis(5));
+        pace.finished(begun, Some(Drawn { elements: 10, whole: false, moving: false }));
         pace.finished(Instant::now(), None);
         assert_eq!(pace.allowed(), allowed);
+        pace.finished(Instant::now(), Some(Drawn { elements: 1_000_000, whole: false, moving: false }));
+        assert!(pace.allowed() > allowed);
     }
 
     #[test]
     fn a_slow_card_draws_fewer_pixels_while_the_view_moves() {
         let pace = Pace::default();
-        let mut frame = |milliseconds: u64| {
+        let frame = |milliseconds: u64| {
             let begun = Instant::now();
             std::thread::sleep(Duration::from_millis(milliseconds));
-            pace.finished(begun, Some(Drawn { elements: 1000, finest: false, moving: true }));
+            pace.finished(begun, Some(Drawn { elements: 1000, whole: false, moving: true }));
             pace.shrink()
         };
         assert_eq!([frame(45), frame(45), frame(20), frame(0), frame(0), frame(0)], [2, 3, 3, 2, 1, 1]);

@@ -16,7 +16,7 @@ struct Body {
     view_from_local: mat4x4<f32>,
     // Cut away where dot(xyz, p) > w, in local axes; zero for no section.
     plane: vec4<f32>,
-    // Opacity, radius of the widest disc, whether normals point out of the material.
+    // Opacity, radius of the widest disc, whether normals point out of the material, which of the bodies.
     more: vec4<f32>,
 };
 
@@ -98,7 +98,8 @@ fn corner(in: Corner
     return out;
 }
 
-// A threshold for each of 4 x 4 pixels, evenly spread (B. E. Bayer, 1973).
+// A threshold for each of 4 x 4 pixels, evenly spread (B. E. Bayer, 1973). Each body's are others,
+// so that of two faded ones both are seen.
 fn threshold(at: vec2<f32>) -> f32 {
     let p = vec2<u32>(at) & vec2(3u);
     let x = p.x ^ p.y;
@@ -114,7 +115,7 @@ fn colour(in: Seen, @builtin(front_facing) front: bool) -> @location(0) vec4<f32
     }
 #endif
 #ifdef CUT
-    if in.height > 0.0 || threshold(in.clip.xy) > body.more.x {
+    if in.height > 0.0 || threshold(in.clip.xy + body.more.w * vec2(1.0, 2.0)) > body.more.x {
         discard;
     }
 #endif

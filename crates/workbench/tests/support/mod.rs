@@ -1,5 +1,7 @@
 //! A bench with nothing but a frame of panels and a list of scans, to try the scene with.
 
+#![allow(clippy::unwrap_used, reason = "in a test a panic is the report")]
+
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
 use stringline_core::{RigidTransform, Vec3};
