@@ -307,7 +307,9 @@ impl Command {
                 let Some(command) = Command::ALL.into_iter().find(is) else {
                     return true;
                 };
-                let plain = !command.key().modifiers.command && !matches!(command, C::Keys | C::Settings);
+                // Undo is the text's own while one types.
+                let text = matches!(command, C::Undo | C::Redo);
+                let plain = text || !command.key().modifiers.command && !matches!(command, C::Keys | C::Settings);
                 // Letters belong to the text being typed; Enter and Space to a widget reached by Tab.
                 let to_widget = matches!(command, C::Finish | C::Pick) && focused;
                 if plain && typing || to_widget || found.is_some() {
