@@ -451,7 +451,7 @@ impl Workbench {
             Err(None) => There::Stopped,
             Err(Some(trouble)) => There::Failed(trouble),
         };
-        self.state.tints.remove(&name);
+        self.state.recolour(&name);
         if first {
             self.look(LookAt::Fit);
         }
@@ -473,7 +473,7 @@ impl Workbench {
         }
         let known = |name: &String| job.features.contains_key(name.as_str()) || job.datums.contains_key(name.as_str());
         state.picked.retain(known);
-        state.tints.clear();
+        state.recolour_all();
         self.evaluate();
     }
 
@@ -529,7 +529,7 @@ impl Workbench {
             // What was painted is now fitted in full.
             self.state.live = None;
         }
-        self.state.tints.clear();
+        self.state.recolour_all();
         self.refresh_map();
     }
 
@@ -537,7 +537,7 @@ impl Workbench {
     fn refresh_map(&mut self) {
         let Some(wanted) = self.state.map_wanted.clone() else {
             if let Some(map) = self.state.map.take() {
-                self.state.tints.remove(&map.scan);
+                self.state.recolour(&map.scan);
             }
             return;
         };
@@ -549,7 +549,7 @@ impl Workbench {
             Err(trouble) => {
                 self.state.map_wanted = None;
                 self.state.map = None;
-                self.state.tints.clear();
+                self.state.recolour_all();
                 self.trouble(trouble);
             }
         }
@@ -642,7 +642,7 @@ impl Workbench {
             Action::Go(stop) => {
                 self.state.stop = stop;
                 self.state.footprint = None;
-                self.state.tints.clear();
+                self.state.recolour_all();
             }
             Action::Choose(name) => self.choose(name),
             Action::Pick(name) => match self.state.picked.iter().position(|picked| *picked == name) {
@@ -691,7 +691,7 @@ impl Workbench {
             Action::Map(map) => {
                 self.state.map_wanted = map;
                 self.state.map = None;
-                self.state.tints.clear();
+                self.state.recolour_all();
                 self.refresh_map();
             }
             Action::Fold(name) => {
@@ -730,7 +730,7 @@ impl Workbench {
     fn choose(&mut self, name: Option<Name>) {
         if self.state.chosen != name {
             self.state.live = None;
-            self.state.tints.clear();
+            self.state.recolour_all();
             if let Some(MapOf::Residuals(_)) = self.state.map_wanted {
                 self.state.map_wanted = name.clone().map(MapOf::Residuals);
                 self.state.map = None;
@@ -1023,7 +1023,7 @@ impl Workbench {
             Done::Values(values) => {
                 if self.state.map_wanted.as_ref() == Some(&values.of) {
                     self.state.map = Some(Arc::new(values));
-                    self.state.tints.clear();
+                    self.state.recolour_all();
                 }
             }
             Done::NoMap => self.state.map_wanted = None,

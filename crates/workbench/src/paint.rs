@@ -15,6 +15,9 @@ use stringline_scan::Dab;
 /// While it is dragged the brush leaves a dab after this share of its radius.
 const DAB_STEP: f64 = 0.5;
 
+/// On scans of more points the brush does not show while a map does.
+const MOST_MAPPED: usize = 1_000_000;
+
 impl Workbench {
     pub(crate) fn point(&mut self, event: Pointer) {
         match event {
@@ -75,21 +78,24 @@ impl Workbench {
             }
             _ => {
                 if let Some(footprint) = self.state.footprint.take() {
-                    self.state.tints.remove(&footprint.scan);
+                    self.state.rebrush(&footprint.scan);
                 }
             }
         }
     }
 
     pub(crate) fn take_footprint(&mut self, footprint: Footprint) {
+        // Millions of values of a map are not sent again for each move of the brush.
+        let mapped = self.state.map.as_ref().is_some_and(|map| map.values.len() > MOST_MAPPED);
         let wanted = self.state.brush_in_hand()
+            && !mapped
             && self.state.under.as_ref().is_some_and(|(scan, _)| *scan == footprint.scan)
             && self.state.footprint.as_ref().is_none_or(|known| known.ticket < footprint.ticket);
         if wanted {
             if let Some(before) = self.state.footprint.take() {
-                self.state.tints.remove(&before.scan);
+                self.state.rebrush(&before.scan);
             }
-            self.state.tints.remove(&footprint.scan);
+            self.state.rebrush(&footprint.scan);
             self.state.footprint = Some(footprint);
         }
     }
@@ -174,7 +180,7 @@ impl Workbench {
         // After the stroke it bridges the time until the full fit is there.
         let bridging = self.state.chosen.as_ref() == Some(&live.feature) && !self.state.up_to_date();
         if newer && (painting || bridging) {
-            self.state.tints.remove(&live.scan);
+            self.state.recolour(&live.scan);
             self.state.live = Some(live);
         }
     }
