@@ -10,8 +10,8 @@ use stringline_core::{Point3, RigidTransform, Vec3};
 use stringline_fit::{Kind, Relation};
 use stringline_hardpoints::{Construction, Role, Side};
 use stringline_job::{
-    EvaluateError, Evaluator, FitSpec, HardpointSpec, History, Job, Joint, LoadError, LoadedScan, Name, Op, Placement,
-    ScanFile, Wanted, evaluate,
+    EvaluateError, Evaluator, FitSpec, HardpointSpec, History, Job, Joint, LoadError, LoadedScan, Loading, Name, Op,
+    Placement, ScanFile, Wanted, evaluate, load_watched,
 };
 use stringline_scan::{Cloud, Dab, Geometry, Scan};
 
@@ -284,4 +284,49 @@ fn only_what_changed_is_computed_again() {
     history.apply(&Op::ReplaceScan { name: name("part"), scan: file('1') }).unwrap();
     evaluator.evaluate(history.job(), &load);
     assert_eq!(loads.get(), 3);
+}
+
+#[test]
+fn evaluating_can_be_stopped_and_goes_on_where_it_was() {
+    let scan = Arc::new(part());
+    let mut evaluator = Evaluator::default();
+    let asked = Cell::new(0);
+    let once = |done: usize, all: usize| {
+        assert_eq!((done, all), (asked.get(), 3));
+        asked.set(done + 1);
+        done < 1
+    };
+    let job = job();
+    assert!(evaluator.evaluate_watched(job.job(), &loader(&scan), &once).is_none());
+    assert_eq!(asked.get(), 2);
+    let after = evaluator.evaluate(job.job(), &loader(&scan));
+    let fresh = evaluate(job.job(), &loader(&scan));
+    assert!(after.is_complete());
+    assert_eq!(after.features["face"].feature, fresh.features["face"].feature);
+}
+
+#[test]
+fn loading_tells_how_far_it_is_and_can_be_stopped() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("points.xyz");
+    let text: String = (0..20_000).map(|i| format!("{} {} {}\n", i % 100, i / 100, i % 7)).collect();
+    std::fs::write(&path, text).unwrap();
+    let file = stringline_job::scan_file(&path, LengthUnit::Millimetre, folder.path()).unwrap();
+    let shares = std::cell::RefCell::new(Vec::new());
+    let watch = |loading: Loading<'_>| {
+        match loading {
+            Loading::Read(share) => shares.borrow_mut().push(share),
+            Loading::Geometry(geometry) => assert_eq!(geometry.points().len(), 20_000),
+        }
+        true
+    };
+    load_watched(&file, folder.path(), &watch).unwrap();
+    let shares = shares.into_inner();
+    assert!(shares.is_sorted() && shares[0] == 0.0 && *shares.last().unwrap() > 0.9, "{shares:?}");
+    for stop_at in [0.0, 0.6] {
+        let watch = |loading: Loading<'_>| !matches!(loading, Loading::Read(share) if share >= stop_at);
+        assert!(matches!(load_watched(&file, folder.path(), &watch), Err(LoadError::Stopped { .. })));
+    }
+    let at_the_end = |loading: Loading<'_>| matches!(loading, Loading::Read(_));
+    assert!(matches!(load_watched(&file, folder.path(), &at_the_end), Err(LoadError::Stopped { .. })));
 }

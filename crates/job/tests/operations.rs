@@ -324,3 +324,27 @@ fn folders_and_missing_files_are_errors() {
         assert!(matches!(read_job(&path), Err(FileError::Io { .. })));
     }
 }
+
+#[test]
+fn a_job_saved_elsewhere_goes_on_there_with_all_its_steps() {
+    let folder = tempfile::tempdir().unwrap();
+    let first = cut_off(folder.path(), 3);
+    let (mut open, _) = OpenJob::open(&first).unwrap();
+    let steps = open.history().done().count();
+    fs::create_dir(folder.path().join("jobs")).unwrap();
+    let second = folder.path().join("jobs").join("b.job.json");
+    open.save_as(&second).unwrap();
+    assert!(open.is_saved() && open.path() == second && !log_of(&first).exists());
+    // The scan is where it was, seen from the new folder; so it is after an undo.
+    let file = |job: &Job| job.scans["knuckle"].file.clone();
+    assert_eq!(file(&read_job(&second).unwrap()), "../knuckle.ply");
+    assert_eq!(open.history().done().count(), steps);
+    open.undo().unwrap();
+    assert_eq!(file(open.job()), "../knuckle.ply");
+    assert_eq!(unsaved_steps(&second), 1);
+    // What cannot be written leaves the job open as it was.
+    let nowhere = folder.path().join("nowhere").join("c.job.json");
+    assert!(matches!(open.save_as(&nowhere), Err(FileError::Io { .. })));
+    assert_eq!(open.path(), second);
+    assert_eq!(unsaved_steps(&second), 1);
+}

@@ -51,6 +51,8 @@ pub struct Workbench {
     fonts: bool,
     eye: Option<Eye>,
     news: bool,
+    /// How far the tasks were when they were last looked at.
+    shares: Vec<(u64, f32)>,
 }
 
 impl Workbench {
@@ -81,6 +83,7 @@ impl Workbench {
             fonts: false,
             eye: None,
             news: true,
+            shares: Vec::new(),
         };
         if let Some(job) = job {
             bench.open(job);
@@ -101,6 +104,13 @@ impl Workbench {
         let id = self.id();
         let task = Task::begin(id, words, &self.reports, work);
         self.state.tasks.push(task);
+        id
+    }
+
+    /// As [`Workbench::begin`], for what is not worth mentioning while it goes on.
+    fn begin_quietly(&mut self, words: &str, work: impl FnOnce() -> Done + Send + 'static) -> u64 {
+        let id = self.begin(words.to_owned(), |_, _| work());
+        self.state.tasks.iter_mut().filter(|task| task.id == id).for_each(|task| task.shown = false);
         id
     }
 
@@ -153,8 +163,12 @@ impl Workbench {
 
     fn open_sample(&mut self) {
         let folder = self.folders.sample();
+        let path = folder.join(stringline_sample::JOB_FILE);
+        if self.state.job.as_ref().is_some_and(|open| open.path == path) {
+            self.say("The Kestrel is open already");
+            return;
+        }
         self.begin("Laying out the Kestrel's scans".into(), move |_, _| {
-            let path = folder.join(stringline_sample::JOB_FILE);
             if path.exists() {
                 // What was done to it before is worth more than a fresh one.
                 return match OpenJob::open(&path) {
@@ -216,7 +230,7 @@ impl Workbench {
 
     fn remember(&mut self) {
         let (folders, remembered) = (self.folders.clone(), self.state.remembered.clone());
-        self.begin("Keeping the settings".into(), move |_, _| match folders.remember(&remembered) {
+        self.begin_quietly("Keeping the settings", move || match folders.remember(&remembered) {
             Ok(()) => Done::Quiet,
             Err(cause) => Done::Failed(Trouble::new(
                 format!("cannot keep the settings in {}: {cause}", folders.config.display()),
@@ -437,7 +451,7 @@ impl Workbench {
             Err(None) => There::Stopped,
             Err(Some(trouble)) => There::Failed(trouble),
         };
-        self.state.tints.remove(&name);
+        self.state.recolour(&name);
         if first {
             self.look(LookAt::Fit);
         }
@@ -459,7 +473,7 @@ impl Workbench {
         }
         let known = |name: &String| job.features.contains_key(name.as_str()) || job.datums.contains_key(name.as_str());
         state.picked.retain(known);
-        state.tints.clear();
+        state.recolour_all();
         self.evaluate();
     }
 
@@ -515,7 +529,7 @@ impl Workbench {
             // What was painted is now fitted in full.
             self.state.live = None;
         }
-        self.state.tints.clear();
+        self.state.recolour_all();
         self.refresh_map();
     }
 
@@ -523,7 +537,7 @@ impl Workbench {
     fn refresh_map(&mut self) {
         let Some(wanted) = self.state.map_wanted.clone() else {
             if let Some(map) = self.state.map.take() {
-                self.state.tints.remove(&map.scan);
+                self.state.recolour(&map.scan);
             }
             return;
         };
@@ -535,7 +549,7 @@ impl Workbench {
             Err(trouble) => {
                 self.state.map_wanted = None;
                 self.state.map = None;
-                self.state.tints.clear();
+                self.state.recolour_all();
                 self.trouble(trouble);
             }
         }
@@ -555,7 +569,7 @@ impl Workbench {
 
     fn dialog(&mut self, purpose: Purpose, proposed: &str) -> u64 {
         let proposed = PathBuf::from(proposed);
-        self.begin("Waiting for the file dialog".into(), move |_, _| Done::Chosen(files::dialog(purpose, &proposed)))
+        self.begin_quietly("Waiting for the file dialog", move || Done::Chosen(files::dialog(purpose, &proposed)))
     }
 
     /// A path was typed, chosen or confirmed.
@@ -628,7 +642,7 @@ impl Workbench {
             Action::Go(stop) => {
                 self.state.stop = stop;
                 self.state.footprint = None;
-                self.state.tints.clear();
+                self.state.recolour_all();
             }
             Action::Choose(name) => self.choose(name),
             Action::Pick(name) => match self.state.picked.iter().position(|picked| *picked == name) {
@@ -677,7 +691,7 @@ impl Workbench {
             Action::Map(map) => {
                 self.state.map_wanted = map;
                 self.state.map = None;
-                self.state.tints.clear();
+                self.state.recolour_all();
                 self.refresh_map();
             }
             Action::Fold(name) => {
@@ -716,7 +730,7 @@ impl Workbench {
     fn choose(&mut self, name: Option<Name>) {
         if self.state.chosen != name {
             self.state.live = None;
-            self.state.tints.clear();
+            self.state.recolour_all();
             if let Some(MapOf::Residuals(_)) = self.state.map_wanted {
                 self.state.map_wanted = name.clone().map(MapOf::Residuals);
                 self.state.map = None;
@@ -767,6 +781,13 @@ impl Workbench {
             }),
             Command::Hold => self.hold(),
             Command::Join => self.join(),
+            Command::Name => {
+                self.state.stop = Stop::Features;
+                self.state.naming += 1;
+                if self.state.chosen.is_none() && self.state.picked.is_empty() {
+                    self.say("Choose a feature first, or pick what to construct from");
+                }
+            }
             Command::Pick => match &self.state.chosen {
                 Some(name) => self.act(Action::Pick(name.to_string())),
                 None => self.say("Choose a feature first, in the list or by its call-out"),
@@ -990,7 +1011,7 @@ impl Workbench {
             }
             Done::Loaded(name, file, outcome) => self.loaded(name, &file, outcome),
             Done::Footprint(footprint) => self.take_footprint(footprint),
-            Done::Live(live) => self.take_live(live),
+            Done::Live(live) => self.take_live(*live),
             Done::Results(revision, results) => self.evaluated(revision, results),
             Done::Stopped(revision) => {
                 if self.state.job().is_some_and(|job| job.revision() == revision)
@@ -1002,7 +1023,7 @@ impl Workbench {
             Done::Values(values) => {
                 if self.state.map_wanted.as_ref() == Some(&values.of) {
                     self.state.map = Some(Arc::new(values));
-                    self.state.tints.clear();
+                    self.state.recolour_all();
                 }
             }
             Done::NoMap => self.state.map_wanted = None,
@@ -1043,7 +1064,10 @@ impl Bench for Workbench {
         for report in reports {
             self.take(report);
         }
-        std::mem::take(&mut self.news) || !self.state.tasks.is_empty()
+        let shares: Vec<(u64, f32)> = self.state.tasks.iter().map(|task| (task.id, task.share())).collect();
+        self.news |= shares != self.shares;
+        self.shares = shares;
+        std::mem::take(&mut self.news)
     }
 
     fn ui(&mut self, ui: &mut egui::Ui, eye: Option<&Eye>) -> egui::Rect {

@@ -33,6 +33,8 @@ pub enum Command {
     Hold,
     /// Joins the chosen bore with the picked ones.
     Join,
+    /// Goes to the words that say what it is for.
+    Name,
     /// Picks the chosen feature for constructing and measuring.
     Pick,
     /// Leaves nothing picked.
@@ -95,7 +97,7 @@ use Command as C;
 
 impl Command {
     /// All, in the order of the list of keys.
-    pub const ALL: [Command; 42] = [
+    pub const ALL: [Command; 43] = [
         C::New,
         C::Open,
         C::AddScan,
@@ -118,6 +120,7 @@ impl Command {
         C::NextShape,
         C::Hold,
         C::Join,
+        C::Name,
         C::Finish,
         C::Remove,
         C::Pick,
@@ -157,20 +160,21 @@ impl Command {
                 "Spread the patch from its dabs over the same surface, up to the fillets: a longer, surer axis.",
             ),
             C::Finish => ("Done", "Let go of this feature. The next dab begins another."),
-            C::NextShape => {
-                ("Next shape", "Say which shape it is, where the evidence does not decide or you know better.")
-            }
+            C::NextShape => ("Next", "Say which shape it is, where the evidence does not decide or you know better."),
             C::Hold => {
                 ("Hold radius", "Fix the radius at what it is now, or at what you type: a reamed bore, a known pin.")
             }
             C::Join => ("Join", "Fit this bore and the picked ones on one axis, as both bushes of an arm are."),
+            C::Name => {
+                ("What it is for", "Type a word of what it is for: hub, tie rod … Enter takes the first that fits.")
+            }
             C::Pick => ("Pick", "Take this for constructing or measuring. Pick two or three."),
             C::PickNone => ("Pick none", "Leave nothing picked, and put away what is open."),
             C::Remove => ("Remove", "Take the chosen feature out of the job."),
             C::Wider => ("Wider brush", "Paint more at a touch."),
             C::Narrower => ("Narrower brush", "Paint less at a touch, to stay clear of edges."),
             C::Wipe => ("Wipe", "Let the brush take paint away. Holding Shift does the same for a moment."),
-            C::Residuals => ("Map of deviations", "Colour the patch by how far each point lies off the shape."),
+            C::Residuals => ("Deviations", "Colour the patch by how far each point lies off the shape."),
             C::Fold => ("Fold call-outs", "Show only names beside the features, or everything again."),
             C::Fit => ("All in view", "Bring everything that is shown into view."),
             C::SquareOn => ("Square on", "Look straight at the chosen feature, or at the surface under the pointer."),
@@ -222,6 +226,7 @@ impl Command {
             C::NextShape => (Modifiers::NONE, Key::N),
             C::Hold => (Modifiers::NONE, Key::H),
             C::Join => (Modifiers::NONE, Key::J),
+            C::Name => (Modifiers::NONE, Key::R),
             C::Pick => (Modifiers::NONE, Key::Space),
             C::PickNone => (Modifiers::NONE, Key::Escape),
             C::Remove => (Modifiers::NONE, Key::Delete),
@@ -302,7 +307,9 @@ impl Command {
                 let Some(command) = Command::ALL.into_iter().find(is) else {
                     return true;
                 };
-                let plain = !command.key().modifiers.command && !matches!(command, C::Keys | C::Settings);
+                // Undo is the text's own while one types.
+                let text = matches!(command, C::Undo | C::Redo);
+                let plain = text || !command.key().modifiers.command && !matches!(command, C::Keys | C::Settings);
                 // Letters belong to the text being typed; Enter and Space to a widget reached by Tab.
                 let to_widget = matches!(command, C::Finish | C::Pick) && focused;
                 if plain && typing || to_widget || found.is_some() {
@@ -326,6 +333,6 @@ mod tests {
         let keys: BTreeSet<String> = Command::ALL.iter().map(|c| c.key_words()).collect();
         let names: BTreeSet<&str> = Command::ALL.iter().map(|c| c.words()).collect();
         let all: BTreeSet<Command> = Command::ALL.into_iter().collect();
-        assert_eq!((keys.len(), names.len(), all.len()), (42, 42, 42));
+        assert_eq!((keys.len(), names.len(), all.len()), (43, 43, 43));
     }
 }

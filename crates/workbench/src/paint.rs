@@ -15,6 +15,9 @@ use stringline_scan::Dab;
 /// While it is dragged the brush leaves a dab after this share of its radius.
 const DAB_STEP: f64 = 0.5;
 
+/// On scans of more points the brush does not show while a map does.
+const MOST_MAPPED: usize = 1_000_000;
+
 impl Workbench {
     pub(crate) fn point(&mut self, event: Pointer) {
         match event {
@@ -24,7 +27,10 @@ impl Workbench {
                 self.hover(Some(touched));
                 self.press(touched, wiping != self.state.wiping);
             }
-            Pointer::Press(touched, _) => self.hover(Some(touched)),
+            Pointer::Press(touched, _) => {
+                self.hover(Some(touched));
+                self.choose_at(&touched);
+            }
             Pointer::Drag(touched, wiping) => {
                 self.hover(Some(touched));
                 self.drag(touched, wiping != self.state.wiping);
@@ -47,6 +53,19 @@ impl Workbench {
         }
     }
 
+    /// Takes the feature in hand that lies there.
+    fn choose_at(&mut self, touched: &Touched) {
+        let Some(name) = show::scan_at(&self.state, touched.scan) else { return };
+        let Some(loaded) = self.state.scans.get(name).and_then(|scan| scan.ready()) else { return };
+        let Some(nearest) = loaded.scan.nearest(&touched.at) else { return };
+        let mut features = self.state.results.features.iter();
+        let found = features.find(|(_, f)| f.scan == *name && f.patch.points.binary_search(&nearest).is_ok());
+        if let Some((feature, _)) = found {
+            let feature = feature.clone();
+            self.act(crate::panels::Action::Choose(Some(feature)));
+        }
+    }
+
     /// Asks what lies under the brush where the pointer is.
     pub(crate) fn ask_footprint(&mut self) {
         let under = self.state.under.clone().filter(|_| self.state.brush_in_hand());
@@ -59,21 +78,24 @@ impl Workbench {
             }
             _ => {
                 if let Some(footprint) = self.state.footprint.take() {
-                    self.state.tints.remove(&footprint.scan);
+                    self.state.rebrush(&footprint.scan);
                 }
             }
         }
     }
 
     pub(crate) fn take_footprint(&mut self, footprint: Footprint) {
+        // Millions of values of a map are not sent again for each move of the brush.
+        let mapped = self.state.map.as_ref().is_some_and(|map| map.values.len() > MOST_MAPPED);
         let wanted = self.state.brush_in_hand()
+            && !mapped
             && self.state.under.as_ref().is_some_and(|(scan, _)| *scan == footprint.scan)
             && self.state.footprint.as_ref().is_none_or(|known| known.ticket < footprint.ticket);
         if wanted {
             if let Some(before) = self.state.footprint.take() {
-                self.state.tints.remove(&before.scan);
+                self.state.rebrush(&before.scan);
             }
-            self.state.tints.remove(&footprint.scan);
+            self.state.rebrush(&footprint.scan);
             self.state.footprint = Some(footprint);
         }
     }
@@ -158,7 +180,7 @@ impl Workbench {
         // After the stroke it bridges the time until the full fit is there.
         let bridging = self.state.chosen.as_ref() == Some(&live.feature) && !self.state.up_to_date();
         if newer && (painting || bridging) {
-            self.state.tints.remove(&live.scan);
+            self.state.recolour(&live.scan);
             self.state.live = Some(live);
         }
     }

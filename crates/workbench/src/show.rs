@@ -3,6 +3,7 @@
 use crate::live::Live;
 use crate::shown::{LineMark, Mark, Shown, ShownLine, ShownScan, Tint};
 use crate::state::{State, Stop};
+use crate::work::Footprint;
 use std::f64::consts::TAU;
 use std::sync::Arc;
 use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3, frame_about};
@@ -53,7 +54,24 @@ fn tint_of(state: &mut State, scan: &Name) -> Arc<Tint> {
     tint
 }
 
-fn make_tint(state: &State, scan: &Name) -> Tint {
+fn make_tint(state: &mut State, scan: &Name) -> Tint {
+    let known = state.marks.get(scan).cloned();
+    let marks = known.unwrap_or_else(|| Arc::new(make_marks(state, scan)));
+    state.marks.insert(scan.clone(), Arc::clone(&marks));
+    let map = state.map.as_ref().filter(|map| map.scan == *scan);
+    let footprint = state.footprint.as_ref().filter(|footprint| footprint.scan == *scan);
+    let marks = match footprint {
+        Some(footprint) => under_brush(&marks, footprint, state.stroke.is_some()),
+        None => marks.as_ref().clone(),
+    };
+    match map {
+        Some(map) => Tint { marks, values: map.values.clone(), range: map.range },
+        None => Tint { marks, ..Tint::default() },
+    }
+}
+
+/// Marks by id, without those of the brush.
+fn make_marks(state: &State, scan: &Name) -> Vec<(u32, Mark)> {
     let map = state.map.as_ref().filter(|map| map.scan == *scan);
     let mut marks: Vec<(u32, Mark)> = Vec::new();
     let live = state.live.as_ref().filter(|live| live.scan == *scan);
@@ -65,29 +83,29 @@ fn make_tint(state: &State, scan: &Name) -> Tint {
         let mark = if chosen { Mark::Chosen } else { Mark::Feature };
         marks.extend(result.patch.points.iter().map(|&point| (point, mark)));
     }
-    let painted = |marks: &mut Vec<(u32, Mark)>| {
-        marks.extend(live.iter().flat_map(|live| &live.points).map(|&point| (point, Mark::Painted)));
-    };
-    // While it paints the brush must not hide what it leaves.
-    let pressed = state.stroke.is_some();
-    if !pressed {
-        painted(&mut marks);
-    }
-    if let Some(footprint) = state.footprint.as_ref().filter(|footprint| footprint.scan == *scan) {
-        let mark = if footprint.wipe { Mark::Wiping } else { Mark::Footprint };
-        marks.extend(footprint.points.iter().map(|&point| (point, mark)));
-    }
-    if pressed {
-        painted(&mut marks);
-    }
+    marks.extend(live.iter().flat_map(|live| &live.points).map(|&point| (point, Mark::Painted)));
     // Stable, so of several marks on a point the last one is kept.
     marks.reverse();
     marks.sort_by_key(|(point, _)| *point);
     marks.dedup_by_key(|(point, _)| *point);
-    match map {
-        Some(map) => Tint { marks, values: map.values.clone(), range: map.range },
-        None => Tint { marks, ..Tint::default() },
+    marks
+}
+
+/// The marks with what lies under the brush over them; while it paints it does not hide what it leaves.
+fn under_brush(marks: &[(u32, Mark)], footprint: &Footprint, pressed: bool) -> Vec<(u32, Mark)> {
+    let brush = if footprint.wipe { Mark::Wiping } else { Mark::Footprint };
+    let mut all = Vec::with_capacity(marks.len() + footprint.points.len());
+    let mut below = marks.iter().copied().peekable();
+    for &point in &footprint.points {
+        while let Some(mark) = below.next_if(|(id, _)| *id < point) {
+            all.push(mark);
+        }
+        let here = below.next_if(|(id, _)| *id == point).map(|(_, mark)| mark);
+        let keep = pressed && here == Some(Mark::Painted);
+        all.push((point, if keep { Mark::Painted } else { brush }));
     }
+    all.extend(below);
+    all
 }
 
 fn lines(state: &State) -> Vec<ShownLine> {
@@ -196,6 +214,20 @@ fn draw_hardpoint(hardpoint: &Hardpoint, lines: &mut Vec<ShownLine>) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_brush_lies_over_the_marks_in_order() {
+        let marks = [(1, Mark::Feature), (4, Mark::Painted), (9, Mark::Chosen)];
+        let footprint = |wipe| Footprint { ticket: 1, scan: "a".parse().unwrap(), points: vec![2, 4, 9, 11], wipe };
+        let f = Mark::Footprint;
+        assert_eq!(
+            under_brush(&marks, &footprint(false), false),
+            [(1, Mark::Feature), (2, f), (4, f), (9, f), (11, f)]
+        );
+        let pressed = under_brush(&marks, &footprint(false), true);
+        assert_eq!(pressed[2], (4, Mark::Painted));
+        assert!(under_brush(&marks, &footprint(true), true).iter().all(|(_, mark)| *mark != f));
+    }
 
     #[test]
     fn a_circle_is_closed_and_square_to_its_normal() {

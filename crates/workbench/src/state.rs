@@ -3,7 +3,7 @@
 
 use crate::folders::Remembered;
 use crate::live::Live;
-use crate::shown::{Look, Tint, Touched};
+use crate::shown::{Look, Mark, Tint, Touched};
 use crate::words::Trouble;
 use crate::work::{Footprint, MapOf, Task, Values};
 use std::collections::{BTreeMap, BTreeSet};
@@ -40,7 +40,8 @@ pub(crate) struct OpenedJob {
 impl OpenedJob {
     /// Whether there is nothing that saving would add.
     pub(crate) fn is_saved(&self) -> bool {
-        self.saved == Some(self.history.job().revision()) && !(self.draft && !self.history.job().scans.is_empty())
+        let job = self.history.job();
+        self.saved == Some(job.revision()) && (!self.draft || job.scans.is_empty())
     }
 }
 
@@ -166,6 +167,8 @@ pub(crate) struct State {
     pub(crate) chosen: Option<Name>,
     /// Features and datums to construct from and to measure between, in order.
     pub(crate) picked: Vec<String>,
+    /// Counts wishes to type what something is for.
+    pub(crate) naming: u64,
     /// The last chosen side of the car.
     pub(crate) side: Side,
     pub(crate) wiping: bool,
@@ -191,6 +194,8 @@ pub(crate) struct State {
     pub(crate) tasks: Vec<Task>,
     /// Per scan, made anew where something that it shows changed.
     pub(crate) tints: BTreeMap<Name, Arc<Tint>>,
+    /// The marks of a scan but for the brush's, likewise.
+    pub(crate) marks: BTreeMap<Name, Arc<Vec<(u32, Mark)>>>,
 }
 
 impl State {
@@ -204,6 +209,7 @@ impl State {
             evaluating: false,
             chosen: None,
             picked: Vec::new(),
+            naming: 0,
             side: Side::Left,
             wiping: false,
             under: None,
@@ -224,6 +230,7 @@ impl State {
             drawer: None,
             tasks: Vec::new(),
             tints: BTreeMap::new(),
+            marks: BTreeMap::new(),
         }
     }
 
@@ -272,5 +279,22 @@ impl State {
     /// Whether a call-out is folded.
     pub(crate) fn folded(&self, name: &str) -> bool {
         self.fold_all != self.fold_other.contains(name)
+    }
+
+    /// The colours of all scans are made anew.
+    pub(crate) fn recolour_all(&mut self) {
+        self.tints.clear();
+        self.marks.clear();
+    }
+
+    /// The colours of a scan are made anew.
+    pub(crate) fn recolour(&mut self, scan: &Name) {
+        self.tints.remove(scan);
+        self.marks.remove(scan);
+    }
+
+    /// The brush is elsewhere on a scan.
+    pub(crate) fn rebrush(&mut self, scan: &Name) {
+        self.tints.remove(scan);
     }
 }

@@ -1,7 +1,7 @@
 //! How everything looks: drawing paper by day and slate by night, ink, and marking blue for what is being painted.
 
 use egui::epaint::text::{FontData, FontDefinitions};
-use egui::style::{Selection, WidgetVisuals};
+use egui::style::{ScrollStyle, Selection, WidgetVisuals};
 use egui::{
     Color32, Context, CornerRadius, FontFamily, FontId, Margin, Shadow, Stroke, TextStyle, Theme, Visuals, vec2,
 };
@@ -106,6 +106,7 @@ pub(crate) fn apply(ctx: &Context, dark: bool, text: f32) {
         style.spacing.interact_size.y = (text * 1.65).round();
         style.spacing.window_margin = Margin::same(12);
         style.spacing.menu_margin = Margin::same(8);
+        style.spacing.scroll = ScrollStyle { bar_width: 6.0, ..ScrollStyle::solid() };
         // A bench has no show: what opens is open.
         style.animation_time = 0.0;
         style.interaction.tooltip_delay = 0.4;

@@ -26,7 +26,7 @@ pub(crate) enum Done {
     /// What lies under the brush.
     Footprint(Footprint),
     /// The fit of what is being painted.
-    Live(Live),
+    Live(Box<Live>),
     /// All that the job of that revision gives.
     Results(u64, Arc<Results>),
     /// Evaluating it was stopped.
@@ -140,6 +140,8 @@ pub(crate) struct Task {
     pub(crate) id: u64,
     /// What, as a person would say it.
     pub(crate) words: String,
+    /// Whether it is mentioned while it goes on.
+    pub(crate) shown: bool,
     progress: Arc<Progress>,
 }
 
@@ -168,7 +170,7 @@ impl Task {
             let done = done.unwrap_or_else(|_| Done::Failed(fault(&about)));
             reports.report(Report { task: Some(id), done });
         });
-        Task { id, words, progress }
+        Task { id, words, shown: true, progress }
     }
 }
 
@@ -293,7 +295,9 @@ impl Workers {
                 let points = touched.map(|patch| patch.points).unwrap_or_default();
                 Done::Footprint(Footprint { ticket: ask.ticket, scan: ask.scan, points, wipe })
             }),
-            live: Latest::new("Fitting what is painted", reports.clone(), |ask, _| Done::Live(live::fit(ask))),
+            live: Latest::new("Fitting what is painted", reports.clone(), |ask, _| {
+                Done::Live(Box::new(live::fit(ask)))
+            }),
             evaluate: Latest::new("Working out the features", reports.clone(), move |ask: EvaluateAsk, slot| {
                 let find = |name: &Name, file: &ScanFile| -> Result<Arc<LoadedScan>, LoadError> {
                     match ask.scans.get(name) {

@@ -447,7 +447,7 @@ fn deviations_are_shown_on_a_symmetric_scale() {
     until(&mut window, "the legend is there", |window| has(window, "off its shape, mm"));
     let shown = window.state_mut().bench.shown();
     let tint = &shown.scans.iter().find(|scan| !scan.tint.values.is_empty()).unwrap().tint;
-    assert!(has(&window, &format!("−{}", tint.range)) && has(&window, &format!("+{}", tint.range)));
+    assert!(has(&window, &format!("−{0} to 0 to +{0}", tint.range)));
     let known: Vec<f32> = tint.values.iter().copied().filter(|value| !value.is_nan()).collect();
     assert!(known.len() > 300);
     // Noise of σ = 0.03 mm about a round bore: either sign, mean near zero.
@@ -485,4 +485,58 @@ fn a_job_that_is_closed_saved_leaves_no_log() {
     let window = sample(folder.path());
     drop(window);
     assert!(!log_of(&sample_job(folder.path())).exists());
+}
+
+#[test]
+fn the_gap_between_two_scans_is_signed() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut job = stringline_sample::begin(folder.path()).unwrap();
+    // The knuckle a second time, half a millimetre higher.
+    let (name, twin): (Name, Name) = ("knuckle".parse().unwrap(), "a twin".parse().unwrap());
+    job.scans.retain(|scan, _| *scan == name);
+    job.scans.insert(twin.clone(), job.scans[&name].clone());
+    let mut raised = job.placements[&name].as_ref().clone();
+    raised.car_from_scan[2][3] += 0.5;
+    job.placements.retain(|scan, _| *scan == name);
+    job.placements.insert(twin, Arc::new(raised));
+    let path = folder.path().join("twins.job.json");
+    OpenJob::create(&path, job).unwrap().close();
+    let mut window = window(folder.path(), Some(path));
+    until(&mut window, "the scans are there", |window| has(window, "Scans: 2 scans"));
+    press(&mut window, Modifiers::NONE, Key::Num3);
+    click(&mut window, "Gap map");
+    until(&mut window, "the legend is there", |window| has(window, "a twin off knuckle, mm"));
+    let shown = window.state_mut().bench.shown();
+    let twin = shown.scans.iter().find(|scan| !scan.tint.values.is_empty()).unwrap();
+    assert!(twin.tint.range >= 0.1 && twin.tint.range <= 0.5);
+    // What faces up lies half a millimetre outside, what faces down as much inside.
+    let up = |least: f64, most: f64| {
+        let normals = twin.scan.normals().iter().map(|n| (twin.world_from_scan.rotation * n).z);
+        let facing =
+            twin.tint.values.iter().zip(normals).filter(move |(v, z)| !v.is_nan() && (least..=most).contains(z));
+        let mut values: Vec<f32> = facing.map(|(v, _)| *v).collect();
+        values.sort_by(f32::total_cmp);
+        assert!(values.len() > 100);
+        values[values.len() / 2]
+    };
+    let (above, below) = (up(0.99, 1.0), up(-1.0, -0.99));
+    assert!((above - 0.5).abs() < 0.02 && (below + 0.5).abs() < 0.02, "{above} {below}");
+}
+
+#[test]
+fn a_word_and_enter_say_what_a_feature_is_for() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut window = sample(folder.path());
+    painted(&mut window, "brake_mount_1_hole");
+    // As a bore, whatever so few points speak for.
+    press(&mut window, Modifiers::NONE, Key::N);
+    press(&mut window, Modifiers::NONE, Key::N);
+    fitted(&mut window);
+    press(&mut window, Modifiers::NONE, Key::R);
+    let field = window.get_by_label("Which axis is it?");
+    assert!(field.is_focused());
+    field.type_text("brake 1");
+    window.run_steps(2);
+    press(&mut window, Modifiers::NONE, Key::Enter);
+    until(&mut window, "it has its role", |window| has(window, "✓ brake mount 1, left"));
 }

@@ -57,7 +57,7 @@ struct Twin(Headless);
 impl Twin {
     fn start(home: &Path, job: Option<PathBuf>) -> Twin {
         let [width, height] = SIZE.map(u32::from);
-        let settings = HeadlessSettings { size: [width, height], scale: 1.0, graphics: false };
+        let settings = HeadlessSettings { size: [width, height], graphics: false, ..HeadlessSettings::default() };
         let folders = Folders::under(home);
         let mut twin = Twin(Headless::new(settings, |wake| Workbench::with(folders, false, job, wake)).unwrap());
         twin.settle();

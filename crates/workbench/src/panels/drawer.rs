@@ -27,7 +27,7 @@ pub(super) fn drawer(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
             }
         }
         parts::command(ui, Command::Drawer, true, actions);
-        for task in &state.tasks {
+        for task in state.tasks.iter().filter(|task| task.shown) {
             ui.separator();
             ui.label(RichText::new(&task.words).small());
             if task.share() > 0.0 {
@@ -39,7 +39,7 @@ pub(super) fn drawer(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
         }
     });
     let Some(page) = state.drawer else { return };
-    ScrollArea::both().auto_shrink([false, true]).max_height(220.0).show(ui, |ui| match page {
+    ScrollArea::both().auto_shrink(false).show(ui, |ui| match page {
         Page::Numbers => numbers(ui, state),
         Page::Steps => steps(ui, state, actions),
         Page::Look => look_at(ui, state),

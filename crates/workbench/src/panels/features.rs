@@ -6,8 +6,7 @@ use crate::state::State;
 use crate::theme;
 use crate::words::{self, Trouble, plural};
 use crate::work::MapOf;
-use egui::{Id, RichText, Slider, Ui};
-use stringline_fit::Verdict;
+use egui::{ComboBox, Id, RichText, Slider, Ui};
 use stringline_job::{FeatureSpec, FitSpec, Name, Op, Wanted, hardpoint_words};
 
 /// The shapes a person can ask for, in plain words.
@@ -96,12 +95,8 @@ fn chosen(ui: &mut Ui, state: &State, name: &Name, actions: &mut Vec<Action>) {
         let points = format!("{} points, {} left out", words::count(feature.used), words::count(feature.rejected));
         parts::faint(ui, points)
             .on_hover_text("Points that do not belong, as where a dab spilled over an edge, are left out.");
-        if let Some(Verdict::CannotTell(_)) = result.weighed.as_ref().map(|weighed| &weighed.verdict)
-            && let Some(words) = result.weighed.as_ref().and_then(|weighed| words::undecided(&weighed.verdict))
-        {
-            parts::note(ui, ink.amber, |ui| {
-                ui.label(format!("It {words}: paint more of it, or say which."));
-            });
+        if let Some(words) = result.weighed.as_ref().and_then(|weighed| words::undecided(&weighed.verdict)) {
+            ui.label(RichText::new(format!("It {words}.")).color(ink.amber));
         }
     }
     if let Some(advice) = crate::live::advice_for(state, name) {
@@ -114,13 +109,12 @@ fn chosen(ui: &mut Ui, state: &State, name: &Name, actions: &mut Vec<Action>) {
         parts::command(ui, Command::Finish, true, actions);
         parts::command(ui, Command::Remove, true, actions);
     });
-    shape(ui, name, spec.fit.shape, &spec.fit, actions);
+    shape(ui, name, &spec.fit, actions);
     held_and_joined(ui, state, name, actions);
     let map_shown = state.map_wanted.as_ref() == Some(&MapOf::Residuals(name.clone()));
     ui.horizontal_wrapped(|ui| {
         parts::switch(ui, Command::Residuals, map_shown, true, actions);
         parts::switch(ui, Command::Section, state.section.is_some(), true, actions);
-        parts::command(ui, Command::SquareOn, true, actions);
     });
     if let Some(section) = state.section {
         ui.horizontal(|ui| {
@@ -135,17 +129,22 @@ fn chosen(ui: &mut Ui, state: &State, name: &Name, actions: &mut Vec<Action>) {
     dabs(ui, name, spec, actions);
 }
 
-fn shape(ui: &mut Ui, name: &Name, wanted: Wanted, fit: &FitSpec, actions: &mut Vec<Action>) {
-    ui.label("Shape").on_hover_text(Command::NextShape.tip());
-    ui.horizontal_wrapped(|ui| {
-        for (shape, words, why) in SHAPES {
-            if ui.selectable_label(wanted == shape, words).on_hover_text(why).clicked() && wanted != shape {
-                let held = fit.held_radius.filter(|_| !matches!(shape, Wanted::Plane | Wanted::Cone));
-                let fit = FitSpec { shape, held_radius: held, ..fit.clone() };
-                actions.push(Action::Do(vec![Op::SetFit { name: name.clone(), fit }]));
+fn shape(ui: &mut Ui, name: &Name, fit: &FitSpec, actions: &mut Vec<Action>) {
+    ui.horizontal(|ui| {
+        let label = ui.label("Shape");
+        let now = SHAPES.iter().find(|(shape, ..)| *shape == fit.shape).map_or("", |(_, words, _)| words);
+        let combo = ComboBox::from_id_salt("shape").selected_text(now).show_ui(ui, |ui| {
+            for (shape, words, why) in SHAPES {
+                let chosen = fit.shape == shape;
+                if ui.selectable_label(chosen, words).on_hover_text(why).clicked() && !chosen {
+                    let held = fit.held_radius.filter(|_| !matches!(shape, Wanted::Plane | Wanted::Cone));
+                    let fit = FitSpec { shape, held_radius: held, ..fit.clone() };
+                    actions.push(Action::Do(vec![Op::SetFit { name: name.clone(), fit }]));
+                }
             }
-        }
-        parts::faint(ui, format!("next: {}", Command::NextShape.key_words()));
+        });
+        combo.response.labelled_by(label.id).on_hover_text(Command::NextShape.why());
+        parts::command(ui, Command::NextShape, true, actions);
     });
 }
 

@@ -90,10 +90,7 @@ fn placed(ui: &mut Ui, state: &State, name: &Name, actions: &mut Vec<Action>) {
 }
 
 fn place(name: &Name, car_from_scan: &RigidTransform, found: &str) -> Action {
-    let matrix = car_from_scan.to_homogeneous();
-    let rows = [0, 1, 2, 3].map(|row| [0, 1, 2, 3].map(|column| matrix[(row, column)]));
-    let placement =
-        Box::new(Placement { car_from_scan: rows, found: found.into(), covariance: None, extra: Default::default() });
+    let placement = Box::new(Placement::typed(car_from_scan, found));
     Action::Do(vec![Op::PlaceScan { name: name.clone(), placement }])
 }
 

@@ -73,14 +73,15 @@ fn legend(ui: &mut Ui, rect: Rect, state: &State, actions: &mut Vec<Action>) {
                     let piece = Rect::from_x_y_ranges(left..=right, bar.y_range());
                     ui.painter().rect_filled(piece, 0.0, colour);
                 }
-                ui.horizontal(|ui| {
-                    ui.set_width(240.0);
-                    ui.label(format!("−{}", map.range));
-                    ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
-                        ui.label(format!("+{}", map.range));
-                        ui.with_layout(egui::Layout::top_down(egui::Align::Center), |ui| ui.label("0"));
-                    });
-                });
+                let ends = [format!("−{}", map.range), "0".to_owned(), format!("+{}", map.range)];
+                let (below, response) = ui.allocate_exact_size(vec2(240.0, 18.0), egui::Sense::hover());
+                let words = ends.join(" to ");
+                response.widget_info(|| egui::WidgetInfo::labeled(egui::WidgetType::Label, true, &words));
+                let font = egui::TextStyle::Body.resolve(ui.style());
+                let places = [Align2::LEFT_TOP, Align2::CENTER_TOP, Align2::RIGHT_TOP];
+                for (text, align) in ends.into_iter().zip(places) {
+                    ui.painter().text(align.pos_in_rect(&below), align, text, font.clone(), ink.ink);
+                }
                 let words = match &map.of {
                     MapOf::Residuals(_) => "plus: outside the shape, minus: within it",
                     MapOf::Gap { .. } => "plus: outside the other, minus: within it",

@@ -25,7 +25,7 @@ use stringline_hardpoints::Side;
 use stringline_job::{Name, Op};
 
 /// Width of the sheet, logical points.
-const SHEET: f32 = 300.0;
+const SHEET: f32 = 312.0;
 
 /// What a person wants done.
 #[derive(Debug)]
@@ -79,9 +79,12 @@ pub(crate) fn all(ui: &mut Ui, state: &State, eye: Option<&Eye>) -> (Rect, Vec<A
             .show(ui, |ui| {
                 ScrollArea::vertical().auto_shrink(false).show(ui, |ui| sheet(ui, state, &mut actions));
             });
-        Panel::bottom(Id::new("drawer")).resizable(state.drawer.is_some()).show(ui, |ui| {
-            drawer::drawer(ui, state, &mut actions);
-        });
+        // Open and shut it has a height of its own.
+        let panel = match state.drawer {
+            Some(_) => Panel::bottom(Id::new("open drawer")).resizable(true).default_size(240.0),
+            None => Panel::bottom(Id::new("shut drawer")),
+        };
+        panel.show(ui, |ui| drawer::drawer(ui, state, &mut actions));
     }
     let rect = ui.available_rect_before_wrap();
     match state.job {

@@ -23,9 +23,9 @@ pub(super) fn wide_command(ui: &mut Ui, it: Command, enabled: bool, actions: &mu
 
 /// As [`command`], shown as on or off.
 pub(super) fn switch(ui: &mut Ui, it: Command, on: bool, enabled: bool, actions: &mut Vec<Action>) -> Response {
-    let button = Button::selectable(on, it.words())
-        .shortcut_text(RichText::new(it.key_words()).small())
-        .frame_when_inactive(true);
+    let key = RichText::new(it.key_words()).small();
+    let key = if on { key.color(theme::of(ui).on_blue) } else { key };
+    let button = Button::selectable(on, it.words()).shortcut_text(key).frame_when_inactive(true);
     let response = act(ui, button, it, enabled, actions);
     response.widget_info(|| WidgetInfo::selected(WidgetType::Button, enabled, on, it.words()));
     response
@@ -120,6 +120,9 @@ pub(super) fn number(text: &str) -> Option<f64> {
     text.trim().replace(',', ".").replace('−', "-").parse().ok().filter(|value: &f64| value.is_finite())
 }
 
+/// Room for the name of a field, logical points.
+const NAMES: f32 = 96.0;
+
 /// A short field for a number beside its name; what stands in it, and whether Enter was pressed.
 pub(super) fn number_field(ui: &mut Ui, id: Id, name: &str, unit: &str, initial: &str) -> (String, bool) {
     let initial = initial.to_owned();
@@ -127,9 +130,11 @@ pub(super) fn number_field(ui: &mut Ui, id: Id, name: &str, unit: &str, initial:
     let mut entered = false;
     ui.horizontal(|ui| {
         let label = ui.label(name);
+        // So that fields below each other line up.
+        ui.add_space((NAMES - label.rect.width()).max(0.0));
         let wrong = number(&text).is_none() && !text.trim().is_empty();
         let colour = if wrong { theme::of(ui).red } else { theme::of(ui).ink };
-        let field = TextEdit::singleline(&mut text).id(id).desired_width(72.0).text_color(colour);
+        let field = TextEdit::singleline(&mut text).id(id).desired_width(84.0).text_color(colour);
         let response = ui.add(field).labelled_by(label.id);
         entered = response.lost_focus() && ui.input(|input| input.key_pressed(egui::Key::Enter));
         ui.label(unit);

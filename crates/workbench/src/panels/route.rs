@@ -57,16 +57,16 @@ fn stop_button(ui: &mut Ui, state: &State, stop: Stop, command: Command, actions
             RichText::new(&standing.words).small().color(colour),
         )
     };
-    let mark = if standing.done { "✓ " } else { "" };
-    let job = egui::text::LayoutJob::default();
-    let mut job = job;
+    let mark = format!("{} {}", command.key_words(), if standing.done { "✓ " } else { "" });
+    let mut job = egui::text::LayoutJob::default();
     RichText::new(mark).color(if here { ink.on_blue } else { ink.blue }).append_to(
         &mut job,
         ui.style(),
         egui::FontSelection::Default,
         Align::Center,
     );
-    for text in [name, RichText::new("\n"), status] {
+    let below = if state.job.is_some() { vec![RichText::new("\n"), status] } else { Vec::new() };
+    for text in std::iter::once(name).chain(below) {
         text.append_to(&mut job, ui.style(), egui::FontSelection::Default, Align::Center);
     }
     let button = Button::new(job).fill(if here { ink.blue } else { egui::Color32::TRANSPARENT }).stroke(Stroke::NONE);
@@ -79,14 +79,18 @@ fn stop_button(ui: &mut Ui, state: &State, stop: Stop, command: Command, actions
     }
 }
 
+/// A button without a frame, its key beside it.
+fn quiet(it: Command) -> Button<'static> {
+    let key = RichText::new(it.key_words()).small();
+    Button::new(it.words()).shortcut_text(key).frame_when_inactive(false)
+}
+
 /// The actions on the job as a whole, from the right.
 fn tools(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
     let open = state.job.as_ref();
     let tool = |ui: &mut Ui, it: Command, enabled: bool, actions: &mut Vec<Action>| {
-        let response = ui
-            .add_enabled(enabled, Button::new(it.words()).frame_when_inactive(false))
-            .on_hover_text(it.tip())
-            .on_disabled_hover_text(it.tip());
+        let response = ui.add_enabled(enabled, quiet(it)).on_hover_text(it.tip()).on_disabled_hover_text(it.tip());
+        response.widget_info(|| WidgetInfo::labeled(WidgetType::Button, enabled, it.words()));
         if response.clicked() {
             actions.push(Action::Command(it));
         }
@@ -149,8 +153,8 @@ fn tools(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
             Some(step) => format!("{}: {step}\n{}", steps(n, it.words()), it.tip()),
             None => it.tip(),
         };
-        let response =
-            ui.add_enabled(n > 0, Button::new(it.words()).frame_when_inactive(false)).on_hover_text(tip.clone());
+        let response = ui.add_enabled(n > 0, quiet(it)).on_hover_text(tip.clone());
+        response.widget_info(|| WidgetInfo::labeled(WidgetType::Button, n > 0, it.words()));
         if response.on_disabled_hover_text(tip).clicked() {
             actions.push(Action::Command(it));
         }
@@ -169,7 +173,7 @@ fn tools(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
         };
         let state = if unsaved { "not saved" } else { "saved" };
         let text =
-            RichText::new(format!("{name} · {state}")).small().color(if unsaved { ink.amber } else { ink.faint });
+            RichText::new(format!("{state} · {name}")).small().color(if unsaved { ink.amber } else { ink.faint });
         ui.add(egui::Label::new(text).truncate()).on_hover_text(open.path.display().to_string());
     }
 }
