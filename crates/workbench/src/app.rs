@@ -632,7 +632,7 @@ impl Headless {
         self.context()?.enable_accesskit();
         self.frame(&[]);
         let tree = self.app.world().resource::<Told>().0.as_ref()?;
-        let (_, node) = tree.nodes.iter().find(|(_, node)| node.label() == Some(name))?;
+        let (_, node) = tree.nodes.iter().find(|(_, node)| node.label().or(node.value()) == Some(name))?;
         let bounds = node.bounds()?;
         let corner = |x: f64, y: f64| egui::pos2(x as f32, y as f32);
         Some(egui::Rect::from_min_max(corner(bounds.x0, bounds.y0), corner(bounds.x1, bounds.y1)))

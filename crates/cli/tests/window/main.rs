@@ -68,8 +68,12 @@ impl Twin {
         assert!(self.0.settle(LIMIT), "the twin never comes to rest");
     }
 
-    fn send(&mut self, events: &[Event]) {
+    fn frames(&mut self, events: &[Event]) {
         events.iter().for_each(|event| self.0.frame(std::slice::from_ref(event)));
+    }
+
+    fn send(&mut self, events: &[Event]) {
+        self.frames(events);
         self.settle();
     }
 
@@ -79,10 +83,13 @@ impl Twin {
     }
 
     fn button(&mut self, at: Pos2, button: PointerButton, pressed: bool) {
-        self.send(&[
+        self.frames(&[
             Event::PointerMoved(at),
             Event::PointerButton { pos: at, button, pressed, modifiers: Modifiers::NONE },
         ]);
+        if !pressed {
+            self.settle();
+        }
     }
 
     fn click(&mut self, at: Pos2) {
@@ -105,32 +112,29 @@ struct Both<'a> {
 
 impl Both<'_> {
     fn letter(&mut self, letter: char, key: Key) {
-        self.screen.letter(letter);
+        self.screen.after(|| self.screen.letter(letter));
         self.twin.key(key, Modifiers::NONE);
-        self.screen.settled();
     }
 
     fn with_control(&mut self, letter: char, key: Key) {
-        self.screen.with_control(letter);
+        self.screen.after(|| self.screen.with_control(letter));
         self.twin.key(key, Modifiers::COMMAND);
-        self.screen.settled();
     }
 
-    /// Types into what has the keyboard, and presses Enter.
+    /// Types into what has the keyboard, in place of what stands there, and presses Enter.
     fn enter(&mut self, text: &str) {
-        self.screen.write(text);
-        self.screen.settled();
-        self.screen.key(RETURN, false);
+        self.screen.with_control('a');
+        self.screen.after(|| self.screen.write(text));
+        self.screen.after(|| self.screen.key(RETURN, false));
+        self.twin.key(Key::A, Modifiers::COMMAND);
         self.twin.send(&[Event::Text(text.to_owned())]);
         self.twin.key(Key::Enter, Modifiers::NONE);
-        self.screen.settled();
     }
 
     fn click(&mut self, name: &str) {
         let at = self.twin.widget(name).center();
-        self.screen.click([at.x, at.y]);
+        self.screen.after(|| self.screen.click([at.x, at.y]));
         self.twin.click(at);
-        self.screen.settled();
     }
 
     /// A dab, where the twin sees this point of the scan.
@@ -167,13 +171,17 @@ fn on_the_bore(twin: &Twin, view: &stringline_workbench::view::View) -> Vec<Pos2
     let mut last = f64::NEG_INFINITY;
     for step in 0..72 {
         let angle = f64::from(step) * std::f64::consts::TAU / 72.0;
-        let target = middle + (u * angle.cos() + v * angle.sin()) * radius;
+        let outward = u * angle.cos() + v * angle.sin();
+        let target = middle + outward * radius;
         let Some([x, y]) = eye.to_screen(&target) else { continue };
         let at = pos2(x.round(), y.round());
         let seen = stage.area.shrink(20.0).contains(at)
-            && stage.find(view, at).is_some_and(|found| (found.world - target).norm() < 2.0);
-        // Forty degrees apart, so that three of them settle an axis.
-        if seen && angle - last > 0.7 {
+            // Not aslant: a brush does not paint what it barely sees.
+            && stage.find(view, at).is_some_and(|found| {
+                (found.world - target).norm() < 2.0 && found.touched.seen_from.dot(&-outward) > 0.35
+            });
+        // Twenty degrees apart, so that three of them settle an axis.
+        if seen && angle - last > 0.35 {
             found.push(at);
             last = angle;
         }
@@ -201,7 +209,7 @@ fn a_bore_is_painted_named_saved_recovered_and_exported() {
     both.letter('a', Key::A);
     both.enter(path("knuckle.ply").to_str().unwrap());
     let log = until("the scan is in a job", || {
-        let drafts = Folders::under(&path("home")).drafts();
+        let drafts = path("home").join("data/stringline/drafts");
         let logs = fs::read_dir(drafts).ok()?.flatten().filter_map(|entry| fs::read_dir(entry.path()).ok());
         logs.flatten().flatten().map(|entry| entry.path()).find(|file| logged(file, "add_scan") == 1)
     });
@@ -255,7 +263,7 @@ fn a_bore_is_painted_named_saved_recovered_and_exported() {
     until("the scan is placed", || (logged(&log, "place_scan") >= 1).then_some(()));
     both.letter('2', Key::Num2);
     screen.settled();
-    both.click("Which axis is it?");
+    both.letter('r', Key::R);
     both.enter("hub axis");
     until("it has its role", || (logged(&log, "hub_axis") >= 1).then_some(()));
 
@@ -288,9 +296,6 @@ fn a_bore_is_painted_named_saved_recovered_and_exported() {
     let mut both = Both { screen: &screen, twin: Twin::start(&path("twin again"), Some(job.clone())) };
     screen.settled();
     both.with_control('e', Key::E);
-    both.click("Folder and first part of the names");
-    both.screen.with_control('a');
-    both.twin.key(Key::A, Modifiers::COMMAND);
     both.enter(path("out").to_str().unwrap());
     let exported = until("the set is written", || fs::read(path("out.hardpoints.json")).ok());
     until("all are written", || {

@@ -14,11 +14,10 @@ use x11rb::rust_connection::RustConnection;
 /// The display's size, pixels; the window fills it.
 pub(crate) const SIZE: [u16; 2] = [1280, 800];
 /// Long enough for the slowest machine that runs this; a test that waits so long has failed.
-const PATIENCE: Duration = Duration::from_secs(180);
+const PATIENCE: Duration = Duration::from_secs(120);
 
 /// Keys that are not characters, by their X keysyms (X11/keysymdef.h).
 pub(crate) const RETURN: u32 = 0xff0d;
-pub(crate) const TAB: u32 = 0xff09;
 const SHIFT: u32 = 0xffe1;
 const CONTROL: u32 = 0xffe3;
 
@@ -67,7 +66,7 @@ impl Screen {
         let keys = map
             .keysyms
             .chunks(each)
-            .zip(first..)
+            .zip(first..=last)
             .map(|(signs, code)| (code, [signs[0], signs.get(1).copied().unwrap_or(0)]))
             .collect();
         Screen { server, name, x, root, keys }
@@ -110,6 +109,14 @@ impl Screen {
             let drawn = last.chunks(4).any(|pixel| pixel[..3] != last[..3]);
             (drawn && since.elapsed() > Duration::from_millis(350)).then_some(())
         });
+    }
+
+    /// Does something that shows, and waits until it has been drawn.
+    pub(crate) fn after(&self, act: impl FnOnce()) {
+        let before = self.picture();
+        act();
+        until("what was done shows", || (self.picture() != before).then_some(()));
+        self.settled();
     }
 
     fn fake(&self, kind: u8, detail: u8, x: i16, y: i16) {
@@ -156,8 +163,12 @@ impl Screen {
         let held = [(shift, SHIFT), (control, CONTROL)];
         let held: Vec<u8> = held.iter().filter(|(wanted, _)| *wanted).map(|(_, sign)| self.code(*sign).0).collect();
         held.iter().for_each(|&code| self.fake(KEY_PRESS_EVENT, code, 0, 0));
+        // As long as a hand holds it: what is pressed and let go within one frame counts as not held.
+        let pause = || std::thread::sleep(Duration::from_millis(if control { 200 } else { 0 }));
+        pause();
         self.fake(KEY_PRESS_EVENT, code, 0, 0);
         self.fake(KEY_RELEASE_EVENT, code, 0, 0);
+        pause();
         held.iter().for_each(|&code| self.fake(KEY_RELEASE_EVENT, code, 0, 0));
     }
 

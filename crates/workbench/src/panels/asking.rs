@@ -155,6 +155,10 @@ fn export(ui: &mut Ui, state: &State, proposed: &str, trouble: Option<&Trouble>,
     }
     let id = Id::new("export path");
     let (stem, entered) = parts::text_field(ui, id, "Folder and first part of the names", proposed, "");
+    // Enter writes the files as they are proposed.
+    if ui.memory(|memory| memory.focused().is_none()) {
+        ui.memory_mut(|memory| memory.request_focus(id));
+    }
     let mut targets = Vec::new();
     for (ending, name, why) in FORMATS {
         let id = Id::new(("export", ending));
