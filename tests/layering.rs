@@ -15,8 +15,9 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("stringline-fit", &["core", "scan"]),
     ("stringline-picture", &["core", "scan"]),
     ("stringline-hardpoints", &["core", "fit", "exchange"]),
-    ("stringline-job", &["core", "scan", "fit", "hardpoints", "exchange"]),
-    ("stringline", &["core", "scan", "fit", "hardpoints", "exchange", "picture", "job"]),
+    ("stringline-kinematics", &["core", "hardpoints"]),
+    ("stringline-job", &["core", "scan", "fit", "hardpoints", "exchange", "kinematics"]),
+    ("stringline", &["core", "scan", "fit", "hardpoints", "exchange", "kinematics", "picture", "job"]),
     ("stringline-testkit", &["core", "scan", "fit"]),
     ("stringline-tests", &["core", "scan", "fit", "hardpoints", "exchange", "picture", "job", "testkit"]),
 ];
