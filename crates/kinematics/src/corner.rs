@@ -51,6 +51,8 @@ pub struct Corner {
     pub(crate) side: Side,
     pub(crate) linkage: Linkage,
     pub(crate) rest: Solved,
+    /// Toe-in at rest, rad.
+    pub(crate) rest_toe: f64,
 }
 
 /// Where the points of a corner are, in vehicle axes, mm.
@@ -91,7 +93,8 @@ impl Corner {
                 return Err(at_end(End::LowerArm));
             }
         }
-        Ok(Corner { side, linkage, rest })
+        let rest_toe = rest.pose.spin.x.atan2(rest.pose.spin.y);
+        Ok(Corner { side, linkage, rest, rest_toe })
     }
 
     /// Left or right.

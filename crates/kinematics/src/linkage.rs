@@ -41,6 +41,8 @@ pub(crate) struct Parts {
     pub(crate) upper_legs: [f64; 2],
     /// mm.
     pub(crate) rod: f64,
+    /// Where a strut's top mount is in the car; `points` has it on the sliding axis, in the knuckle.
+    pub(crate) mount: Point3,
     upper_branch: f64,
     rod_branch: f64,
 }
@@ -74,6 +76,7 @@ impl Parts {
             lower_legs: [(p.lower_ball - p.lower_front).norm(), (p.lower_ball - p.lower_rear).norm()],
             upper_legs,
             rod: (p.tie_rod_outer - p.tie_rod_inner).norm(),
+            mount: p.axis_top(),
             upper_branch,
             rod_branch: branch.signum(),
         })
@@ -135,8 +138,8 @@ enum Top {
     /// Top mount; in the knuckle from the lower ball joint: foot of the perpendicular on the sliding axis and the
     /// axis's direction; the foot's distance squared.
     Strut { mount: Point3, foot: Vec3, slide: Vec3, squared: f64 },
-    /// Circle of the upper ball joint; height of the knuckle; its axis in the knuckle.
-    Arm { circle: Circle, height: f64, axis: Vec3, branch: f64 },
+    /// Circle of the upper ball joint; height of the knuckle.
+    Arm { circle: Circle, height: f64, branch: f64 },
 }
 
 /// A corner ready to be solved, as of the left side.
@@ -239,7 +242,7 @@ impl Linkage {
                 let slide = (top - lower).normalize();
                 let low = from_ball(lower);
                 let foot = low - slide * low.dot(&slide);
-                (Top::Strut { mount: top, foot, slide, squared: foot.norm_squared() }, low)
+                (Top::Strut { mount: parts.mount, foot, slide, squared: foot.norm_squared() }, low)
             }
             Upper::Arm { front, rear, ball } => {
                 let circle = Circle::of_arm(&front, &rear, parts.upper_legs).ok_or_else(|| at_end(End::UpperArm))?;
@@ -247,7 +250,7 @@ impl Linkage {
                 let height = axis.norm();
                 let (frame, lever) = frame_on(&(axis / height), &arm);
                 (fixed_frame, fixed_lever) = (frame, lever);
-                (Top::Arm { circle, height, axis: axis / height, branch: parts.upper_branch }, axis)
+                (Top::Arm { circle, height, branch: parts.upper_branch }, axis)
             }
         };
         let linkage = Linkage {
@@ -436,7 +439,7 @@ impl Linkage {
             Upper::Strut { top, lower } => {
                 let on = self.carried(pose, &lower);
                 let slide = pose.rotation * (top - lower).normalize();
-                worst = worst.max((top - on).cross(&slide).norm());
+                worst = worst.max((self.parts.mount - on).cross(&slide).norm());
             }
             Upper::Arm { front, rear, ball } => {
                 let at = self.carried(pose, &ball);

@@ -41,6 +41,8 @@ pub struct CornerMeasures {
     pub steer: f64,
     /// Toe-in: positive when the wheel's front stands nearer the car than its rear; −steer of a left wheel.
     pub toe_in: f64,
+    /// Change of toe-in since rest: bump steer.
+    pub toe_change: f64,
     /// Camber seen from the front, −atan2(n_z, n_y) of a left wheel: positive when the top leans outboard.
     pub camber: f64,
     /// Inclination, the true lean from the vertical, −asin(n_z): positive when the top leans outboard.
@@ -160,7 +162,7 @@ impl Corner {
             }
         };
 
-        let damper = self.linkage.damper(pose, &rise_per_theta(solved));
+        let damper = self.linkage.damper(pose, &solved.rise);
         let per_theta = solved.height_rate(Held::Contact);
         let damper = damper.map(|(top, foot, v)| {
             let d = top - foot;
@@ -175,6 +177,7 @@ impl Corner {
             contact: place(*c),
             steer: sign * steer_left,
             toe_in: -steer_left,
+            toe_change: -steer_left - self.rest_toe,
             camber: -n.z.atan2(n.y),
             inclination: -n.z.asin(),
             caster: (-k.x).atan2(k.z),
@@ -233,9 +236,9 @@ impl Corner {
         let lower = (p.lower_front - p.lower_rear).cross(&(pose.lower_ball - p.lower_rear));
         let lower_d = lower.dot(&(p.lower_rear - c));
         let (upper, upper_d) = match p.upper {
-            Upper::Strut { top, .. } => {
+            Upper::Strut { .. } => {
                 let slide = self.linkage.sliding(pose)?;
-                (slide, slide.dot(&(top - c)))
+                (slide, slide.dot(&(pose.top - c)))
             }
             Upper::Arm { front, rear, .. } => {
                 let normal = (front - rear).cross(&(pose.top - rear));
@@ -250,10 +253,6 @@ impl Corner {
         let height = -c.y * z / y;
         height.is_finite().then_some(height)
     }
-}
-
-fn rise_per_theta(solved: &Solved) -> crate::linkage::Screw {
-    solved.rise
 }
 
 /// Between two directions, rad, to full precision near 0 and π too.
