@@ -157,6 +157,11 @@ impl Axle {
     /// [`SolveError`] beyond a rack stop or where a corner's mechanism ends.
     pub fn solve(&self, state: State, held: Held) -> Result<AxleMeasures, SolveError> {
         self.check_stops(state.rack)?;
+        self.solve_unstopped(state, held)
+    }
+
+    /// The same whatever the stops.
+    pub(crate) fn solve_unstopped(&self, state: State, held: Held) -> Result<AxleMeasures, SolveError> {
         let left = self.left.solve_near(&self.left.rest, state.travel[0], held, state.rack)?;
         let right = self.right.solve_near(&self.right.rest, state.travel[1], held, state.rack)?;
         Ok(self.measures(&left, &right))

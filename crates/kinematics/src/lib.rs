@@ -10,6 +10,7 @@ pub mod measured;
 pub mod measures;
 pub mod moves;
 pub mod quantity;
+pub mod solve_for;
 pub mod trust;
 
 pub use axle::{Ackermann, Axle, AxleMeasures, Grid, RollError, State};

@@ -307,12 +307,6 @@ pub(crate) struct Bench {
 }
 
 impl Bench {
-    pub(crate) fn new(geometry: &AxleGeometry, side: Side) -> Result<Bench, GeometryError> {
-        let parts = Parts::new(geometry.corner(side), geometry.rack.direction)?;
-        let level = Corner::of_parts(&parts, side)?.rest.contact.z;
-        Ok(Bench { parts, side, level })
-    }
-
     fn make(&mut self, change: &Change) -> Result<(), MoveError> {
         let finite = |numbers: &[f64], what: &str| {
             if numbers.iter().all(|v| v.is_finite() && v.abs() < 1e5) {
