@@ -525,7 +525,8 @@ impl HardpointSet {
         if v.rim_offset.is_some_and(|x| !x.is_finite()) {
             return Err(invalid(|| "vehicle's rim_offset".into(), "it is not finite"));
         }
-        if v.rack_stroke.is_some_and(|[low, high]| !(low.is_finite() && high.is_finite() && low <= 0.0 && high >= 0.0)) {
+        if v.rack_stroke.is_some_and(|[low, high]| !(low.is_finite() && high.is_finite() && low <= 0.0 && high >= 0.0))
+        {
             return Err(invalid(|| "vehicle's rack_stroke".into(), "it must be two numbers on either side of zero"));
         }
         if v.front_brake_share.is_some_and(|x| !(0.0..=1.0).contains(&x)) {

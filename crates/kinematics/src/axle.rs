@@ -104,6 +104,9 @@ pub struct Grid {
     pub racks: Vec<f64>,
     /// Row by row: all racks of the first travel, then of the next.
     pub states: Vec<Result<AxleMeasures, SolveError>>,
+    /// Of each travel, how far the rack can go until a tie rod reaches over centre, lowest and highest, whatever the stops;
+    /// `None` where there is no position at that travel.
+    pub over_centre: Vec<Option<[f64; 2]>>,
 }
 
 impl Grid {
@@ -200,15 +203,16 @@ impl Axle {
         let blank = Err(SolveError::NotFinite { travel: f64::NAN, rack: f64::NAN });
         let mut states = vec![blank; travels.len() * racks.len()];
         let mut level = [self.left.rest, self.right.rest];
+        let mut over_centre = Vec::with_capacity(travels.len());
         for (row, &travel) in travels.iter().enumerate() {
             let start = self.pair(&level, State::level(travel, 0.0), held);
-            let near = match start {
-                Ok(pair) => {
-                    level = pair;
-                    pair
-                }
-                Err(_) => level,
-            };
+            over_centre.push(start.as_ref().ok().map(|pair| {
+                let l = self.left.rack_limits_of(&pair[0], held);
+                let r = self.right.rack_limits_of(&pair[1], held);
+                [l[0].max(r[0]), l[1].min(r[1])]
+            }));
+            level = start.unwrap_or(level);
+            let near = level;
             for half in [Vec::from_iter(order[..split].iter().rev()), Vec::from_iter(&order[split..])] {
                 let mut near = near;
                 let mut ended: Option<SolveError> = None;
@@ -230,7 +234,7 @@ impl Axle {
                 }
             }
         }
-        Grid { travels: travels.to_vec(), racks: racks.to_vec(), states }
+        Grid { travels: travels.to_vec(), racks: racks.to_vec(), states, over_centre }
     }
 
     /// The car rolled by `angle` (rad, positive about x: the left side rises) with the body's middle at its height, the

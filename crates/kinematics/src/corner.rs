@@ -89,7 +89,8 @@ impl Corner {
         let rest = linkage.solved(0.0, 0.0).map_err(at_end)?;
         for held in [Held::WheelCentre, Held::Contact] {
             // False for NaN too.
-            if !(rest.height_rate(held) > LEAST_RISE) {
+            let rate = rest.height_rate(held);
+            if !(rate > LEAST_RISE && rate.is_finite()) {
                 return Err(at_end(End::LowerArm));
             }
         }
@@ -241,7 +242,11 @@ impl Linkage {
         for _ in 0..30 {
             let solved = self.solved(theta, rack)?;
             let rate = solved.height_rate(held);
-            if !(rate > LEAST_RISE) {
+            // Where rod and arm stand in line, the rate has no bound.
+            if !rate.is_finite() {
+                return Err(End::OverCentre);
+            }
+            if rate <= LEAST_RISE {
                 return Err(End::LowerArm);
             }
             let off = height - solved.height(held);
@@ -336,78 +341,66 @@ impl Linkage {
     }
 
     fn rack_end(&self, level: &Solved, turn_0: f64, sense: f64, held: Held, height: f64) -> Option<(f64, End, bool)> {
-        const STEP: f64 = 0.05;
-        let at = |start: f64, turned: f64| self.turned(start, turn_0 + sense * turned, held, height);
-        let start = level.pose;
-        let rest_lever = self.rod_lever(&start);
-        let good = |pose: &Pose| self.rod_lever(pose) * rest_lever > 0.0;
-        let (mut before, mut now) = (start, start);
-        let mut turned = 0.0;
-        let mut to_left = None;
-        while turned < std::f64::consts::PI {
-            turned += STEP;
-            let next = match at(now.theta, turned) {
-                Ok(pose) => pose,
-                // Some other member ends the steering: found to a part of the step.
+        const STEP: f64 = 0.1;
+        let radius = self.parts.points.wheel.radius;
+        // What is left of the steering, 1 at the start and 0 at an end; with the position.
+        let left_of = |pose: &Pose| {
+            let at = match held {
+                Held::WheelCentre => pose.wheel_centre,
+                Held::Contact => contact(pose, radius),
+            };
+            self.steering_left(pose, &at)
+        };
+        let whole = left_of(&level.pose);
+        let at = |start: f64, turned: f64| {
+            let pose = self.turned(start, turn_0 + sense * turned, held, height)?;
+            let [lever, determinant] = left_of(&pose);
+            Ok((pose, (lever / whole[0]).min(determinant / whole[1])))
+        };
+        let to_left = |pose: &Pose| pose.rack > level.pose.rack;
+        let (mut low, mut now, mut left_now) = (0.0, level.pose, 1.0);
+        while low < std::f64::consts::PI {
+            let mut high = low + STEP;
+            let (next, left) = match at(now.theta, high) {
+                Ok(next) => next,
+                // Some other member ends the steering: found to a small part of the step.
                 Err(end) => {
-                    let (mut low, mut high) = (turned - STEP, turned);
                     for _ in 0..40 {
                         let middle = 0.5 * (low + high);
                         match at(now.theta, middle) {
-                            Ok(pose) => (low, now) = (middle, pose),
+                            Ok((pose, _)) => (low, now) = (middle, pose),
                             Err(_) => high = middle,
                         }
                     }
-                    return Some((now.rack, end, now.rack > start.rack));
+                    return Some((now.rack, end, to_left(&now)));
                 }
             };
-            let left = *to_left.get_or_insert(next.rack > start.rack);
-            let onward = if left { next.rack > now.rack } else { next.rack < now.rack };
-            if good(&next) && onward {
-                (before, now) = (now, next);
+            if left > 0.0 {
+                (low, now, left_now) = (high, next, left);
                 continue;
             }
-            // In the last two steps: first where the rack turns back (golden section), then, if rod and arm come in
-            // line before that, where (bisection).
-            let sign = if left { 1.0 } else { -1.0 };
-            let reach = |t: f64| at(now.theta, t).map_or(f64::NEG_INFINITY, |p| sign * p.rack);
-            let low = (turned - 2.0 * STEP).max(0.0);
-            let most = golden(low, turned, reach);
-            let mut end = at(now.theta, most).ok()?;
-            if !good(&end) {
-                let (mut low, mut high) = (low, most);
-                for _ in 0..60 {
-                    let middle = 0.5 * (low + high);
-                    match at(before.theta, middle) {
-                        Ok(pose) if good(&pose) => (low, end) = (middle, pose),
-                        _ => high = middle,
-                    }
+            // The zero between, by false position (the Illinois rule: an end that stays counts half).
+            let (mut f_low, mut f_high) = (left_now, left);
+            let mut last_good = now;
+            for _ in 0..80 {
+                let middle = (low * f_high - high * f_low) / (f_high - f_low);
+                let Ok((pose, f)) = at(last_good.theta, middle) else { break };
+                if f > 0.0 {
+                    (low, f_low, last_good) = (middle, f, pose);
+                    f_high *= 0.5;
+                } else {
+                    (high, f_high) = (middle, f);
+                    f_low *= 0.5;
+                }
+                if f.abs() < 1e-12 || high - low < 1e-13 {
+                    last_good = pose;
+                    break;
                 }
             }
-            return Some((end.rack, End::OverCentre, left));
+            return Some((last_good.rack, End::OverCentre, to_left(&last_good)));
         }
         None
     }
-}
-
-/// Where `f` is largest between `low` and `high`, by golden section; `f` rises and then falls.
-fn golden(mut low: f64, mut high: f64, f: impl Fn(f64) -> f64) -> f64 {
-    const RATIO: f64 = 0.618_033_988_749_894_9;
-    let (mut a, mut b) = (high - RATIO * (high - low), low + RATIO * (high - low));
-    let (mut fa, mut fb) = (f(a), f(b));
-    // To 1e-9 rad: the height of a maximum is then known to the last digit.
-    for _ in 0..38 {
-        if fa < fb {
-            (low, a, fa) = (a, b, fb);
-            b = low + RATIO * (high - low);
-            fb = f(b);
-        } else {
-            (high, b, fb) = (b, a, fa);
-            a = high - RATIO * (high - low);
-            fa = f(a);
-        }
-    }
-    0.5 * (low + high)
 }
 
 /// The wheel's lowest point: a radius from the centre, down the wheel's plane.
@@ -416,4 +409,49 @@ pub(crate) fn contact(pose: &Pose, radius: f64) -> Point3 {
     let n = &pose.spin;
     let down = Vec3::new(n.x * n.z, n.y * n.z, n.z * n.z - 1.0);
     pose.wheel_centre + down * (radius / (n.x * n.x + n.y * n.y).sqrt())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geometry::{Upper, Wheel};
+
+    /// Steer about an inclined axis in closed form, T = tan, N = √(1 + T²τ + T²σ): inclination =
+    /// asin[Tτ·sin θ/N + Tσ(1 − cos θ)/N²], here with caster τ = 6°, kingpin inclination σ = 12°, θ = ±60°; figures of the
+    /// reference list.
+    #[test]
+    fn a_wheel_turns_about_its_inclined_axis() {
+        let (tau, sigma) = (6.0_f64.to_radians().tan(), 12.0_f64.to_radians().tan());
+        let ball = Point3::new(0.0, 700.0, 200.0);
+        let geometry = CornerGeometry {
+            side: Side::Left,
+            lower_front: Point3::new(100.0, 400.0, 200.0),
+            lower_rear: Point3::new(-100.0, 400.0, 200.0),
+            lower_ball: ball,
+            upper: Upper::Arm {
+                front: Point3::new(80.0, 420.0, 440.0),
+                rear: Point3::new(-120.0, 420.0, 440.0),
+                ball: ball + Vec3::new(-tau, -sigma, 1.0) * 230.0,
+            },
+            tie_rod_inner: Point3::new(-120.0, 350.0, 260.0),
+            tie_rod_outer: Point3::new(-120.0, 680.0, 260.0),
+            wheel: Wheel { centre: Point3::new(0.0, 750.0, 300.0), spin: Vec3::y_axis(), radius: 300.0 },
+            damper: None,
+            outer_joint: None,
+            inner_joint: None,
+        };
+        let corner = Corner::new(&geometry, Vec3::y_axis()).unwrap();
+        let rest = corner.linkage.turn_of(&corner.rest.pose);
+        for (turn, inclination, steer) in [(60.0_f64, 10.905384, 57.928542), (-60.0, 0.690638, -58.572083)] {
+            // The lower arm stays at rest, so the steering axis does too.
+            let pose = corner.linkage.pose(0.0, Given::Turn(rest + turn.to_radians())).unwrap();
+            let n = pose.spin;
+            let (sin, cos) = turn.to_radians().sin_cos();
+            let squared = 1.0 + tau * tau + sigma * sigma;
+            let exact = (tau * sin / squared.sqrt() + sigma * (1.0 - cos) / squared).asin();
+            assert!(((-n.z.asin()) - exact).abs() < 1e-12, "{}", -n.z.asin());
+            assert!(((-n.z.asin()).to_degrees() - inclination).abs() < 1e-6);
+            assert!(((-n.x).atan2(n.y).to_degrees() - steer).abs() < 1e-6);
+        }
+    }
 }

@@ -348,15 +348,6 @@ impl Linkage {
         pose.axis.dot(&from.cross(&to)).atan2(from.dot(&to))
     }
 
-    /// Moment arm of the tie rod about the steering axis, mm: zero where rod and arm stand in line; its sign is that
-    /// of rest on the car's side of over centre.
-    pub(crate) fn rod_lever(&self, pose: &Pose) -> f64 {
-        let rod = (pose.tie_rod_inner - pose.tie_rod_outer) / self.parts.rod;
-        let p = pose.tie_rod_outer - pose.lower_ball;
-        // Positive towards the inner joint's half plane for either branch.
-        -self.parts.rod_branch * pose.axis.cross(&p).dot(&rod)
-    }
-
     /// The knuckle's motion per radian of the lower arm, the rack held.
     ///
     /// The ball joint moves square to its arm. The top of the steering axis moves along the strut's sliding axis
@@ -364,6 +355,14 @@ impl Linkage {
     /// Both together give the angular velocity but for its part along the steering axis; the rod's length gives that.
     #[inline]
     pub(crate) fn rise(&self, pose: &Pose) -> Screw {
+        let (without, pull, lever) = self.rise_parts(pose);
+        Screw { omega: without.omega - pose.axis * (pull / lever), ..without }
+    }
+
+    /// The rise without its turn about the steering axis, how fast it would stretch the rod (times the rod's length), and how
+    /// fast a turn of one radian per second does.
+    #[inline]
+    fn rise_parts(&self, pose: &Pose) -> (Screw, f64, f64) {
         let velocity = self.turn.cross(&(pose.lower_ball - self.lower.centre));
         let along = match &self.top {
             Top::Strut { slide, .. } => pose.rotation * slide,
@@ -374,8 +373,18 @@ impl Linkage {
         let across = pose.axis.cross(&relative) / pose.axis_length;
         let rod = pose.tie_rod_outer - pose.tie_rod_inner;
         let p = pose.tie_rod_outer - pose.lower_ball;
-        let about = -(velocity + across.cross(&p)).dot(&rod) / pose.axis.cross(&p).dot(&rod);
-        Screw { origin: pose.lower_ball, velocity, omega: across + pose.axis * about }
+        let pull = (velocity + across.cross(&p)).dot(&rod);
+        (Screw { origin: pose.lower_ball, velocity, omega: across }, pull, pose.axis.cross(&p).dot(&rod))
+    }
+
+    /// Two numbers that are positive on the car's side of the ends of its steering, as the height of `at` is held: the rod's
+    /// lever about the steering axis, zero where rod and arm stand in line; and the determinant of the two equations (rod's
+    /// length and height) in the lower arm's angle and the knuckle's turn, zero where the rack turns back.
+    pub(crate) fn steering_left(&self, pose: &Pose, at: &Point3) -> [f64; 2] {
+        let (without, pull, lever) = self.rise_parts(pose);
+        let turn = pose.axis.cross(&(at - pose.lower_ball));
+        let determinant = lever * without.at(at).z - pull * turn.z;
+        [self.parts.rod_branch * lever, self.parts.rod_branch * determinant]
     }
 
     /// The knuckle's motion per millimetre of the rack, the lower arm held: a turn about the steering axis.

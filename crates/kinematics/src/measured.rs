@@ -26,14 +26,7 @@ pub struct MeasuredPoint {
 impl MeasuredPoint {
     /// A point known by its coordinates alone.
     pub fn exact(role: Role, side: Side, position: Point3) -> MeasuredPoint {
-        MeasuredPoint {
-            role,
-            side,
-            position,
-            direction: None,
-            covariance: None,
-            degrees_of_freedom: f64::INFINITY,
-        }
+        MeasuredPoint { role, side, position, direction: None, covariance: None, degrees_of_freedom: f64::INFINITY }
     }
 
     /// The same moved by `step`, three or six numbers.
@@ -124,11 +117,7 @@ impl Measured {
             rim_offset: v.rim_offset,
             rack_stroke: v.rack_stroke,
             rack_per_turn: v.rack_per_turn,
-            car: Car {
-                wheelbase: v.wheelbase,
-                mass_height: v.mass_height,
-                front_brake_share: v.front_brake_share,
-            },
+            car: Car { wheelbase: v.wheelbase, mass_height: v.mass_height, front_brake_share: v.front_brake_share },
             notes,
         };
         Ok(Measured { notes: measured.all_notes(), ..measured })

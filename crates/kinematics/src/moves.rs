@@ -226,11 +226,7 @@ impl Explain for VariantError {
 ///
 /// # Errors
 /// [`VariantError`]: an unknown name, a circle, or moves after which the corner cannot be put together.
-pub fn geometry_of(
-    as_found: &AxleGeometry,
-    variants: &[Variant],
-    name: &str,
-) -> Result<AxleGeometry, VariantError> {
+pub fn geometry_of(as_found: &AxleGeometry, variants: &[Variant], name: &str) -> Result<AxleGeometry, VariantError> {
     let mut chain: Vec<&Variant> = Vec::new();
     let mut next = Some(name);
     while let Some(name) = next.filter(|n| *n != AS_FOUND) {
@@ -410,12 +406,13 @@ impl Bench {
             Change::RackStroke { .. } => {}
             Change::Wheel { tyre, radius, outboard } => {
                 finite(&[*outboard], "offset")?;
-                let marked = match tyre {
-                    Some(marking) => Some(free_radius(marking).ok_or_else(|| {
-                        MoveError::Bad(format!("'{marking}' is no tyre marking such as 205/50R16"))
-                    })?),
-                    None => None,
-                };
+                let marked =
+                    match tyre {
+                        Some(marking) => Some(free_radius(marking).ok_or_else(|| {
+                            MoveError::Bad(format!("'{marking}' is no tyre marking such as 205/50R16"))
+                        })?),
+                        None => None,
+                    };
                 if let Some(radius) = radius.or(marked) {
                     if !(radius > 0.0 && radius < 5000.0) {
                         return Err(MoveError::Bad(format!("a wheel radius of {radius} mm cannot be")));

@@ -144,9 +144,7 @@ impl Explain for TrustError {
             TrustError::Variant(e) => e.next_step(),
             TrustError::Solve(e) => e.next_step(),
             TrustError::NothingKnown => "Fit the hardpoints from scans, or give a tolerance.".into(),
-            TrustError::BadTolerance { .. } => {
-                "Give a length over zero, on a point that the corner is made of.".into()
-            }
+            TrustError::BadTolerance { .. } => "Give a length over zero, on a point that the corner is made of.".into(),
         }
     }
 }
@@ -278,14 +276,8 @@ pub fn simulate(question: &TrustQuestion<'_>, samples: usize, seed: u64) -> Resu
         .iter()
         .enumerate()
         .map(|(q, &(quantity, side))| {
-            let mut result = Simulated {
-                quantity,
-                side,
-                mean: Vec::new(),
-                standard: Vec::new(),
-                interval: Vec::new(),
-                failed,
-            };
+            let mut result =
+                Simulated { quantity, side, mean: Vec::new(), standard: Vec::new(), interval: Vec::new(), failed };
             for state in 0..states {
                 let mut values: Vec<f64> = drawn.iter().filter_map(|d| d[q * states + state]).collect();
                 // Undefined in some draws: no honest figure can be given.
@@ -381,10 +373,7 @@ const MATTERS: [Role; 15] = [
 ];
 
 /// The curves with some sources off by their deltas.
-fn perturbed(
-    question: &TrustQuestion<'_>,
-    deltas: &[(&Source, &[f64])],
-) -> Result<Vec<Option<f64>>, TrustError> {
+fn perturbed(question: &TrustQuestion<'_>, deltas: &[(&Source, &[f64])]) -> Result<Vec<Option<f64>>, TrustError> {
     for (source, _) in deltas {
         if source.point.is_none() && point_of(&mut question.measured.geometry()?.left, source.role).is_none() {
             return Err(TrustError::BadTolerance { role: source.role, half_width: source.root[(0, 0)] });

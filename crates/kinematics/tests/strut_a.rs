@@ -119,9 +119,16 @@ fn beyond_over_centre_the_error_says_where() {
     let SolveError::NoPosition { side, end, along, at, .. } = error else { panic!("{error}") };
     assert_eq!((side, end, along), (Side::Left, End::OverCentre, Along::Rack));
     assert!(at < -70.0 && at > -77.0, "{at}");
-    println!("{error} {at}");
+    let text = error.to_string();
+    assert!(text.starts_with("left corner: no position at rack −77.0 mm: the tie rod reaches over centre at −76."));
     // The last position before it exists, the first behind it does not.
-    assert!(axle.solve(State::level(0.0, at + 1e-6), Held::Contact).is_ok());
-    assert!(axle.solve(State::level(0.0, at - 1e-6), Held::Contact).is_err());
+    let last = axle.solve(State::level(0.0, at + 1e-4), Held::Contact).unwrap();
+    assert!(last.left.over_centre_margin.to_degrees() < 0.2, "{}", last.left.over_centre_margin.to_degrees());
+    assert!(axle.solve(State::level(0.0, at - 1e-4), Held::Contact).is_err());
     assert_eq!(axle.over_centre(0.0, Held::Contact).unwrap()[0], at);
+    // A grid says the same of the states beyond, and the other side stays whole.
+    let grid = axle.grid(&[0.0], &[-80.0, -77.0, -70.0, 70.0], Held::Contact);
+    assert!(matches!(grid.states[0], Err(SolveError::NoPosition { rack: -80.0, end: End::OverCentre, .. })));
+    assert!(grid.states[2].is_ok() && grid.states[3].is_ok());
+    assert!((grid.over_centre[0].unwrap()[0] - at).abs() < 1e-9);
 }

@@ -145,9 +145,7 @@ pub fn least_bump_steer(geometry: &AxleGeometry, goal: &BumpSteerGoal) -> Result
         amounts[0] = first.thickness;
         (result, moves, after) = finish(&amounts)?;
     }
-    let at_limit = (0..amounts.len())
-        .filter(|&i| least.x[i] <= limits[i][0] || least.x[i] >= limits[i][1])
-        .collect();
+    let at_limit = (0..amounts.len()).filter(|&i| least.x[i] <= limits[i][0] || least.x[i] >= limits[i][1]).collect();
     Ok(BumpSteerAnswer {
         moves,
         amounts,

@@ -78,8 +78,7 @@ const POSITIONS: usize = 21;
 /// Toe change since rest at every position of a range, left then right, degrees.
 fn toe_changes(axle: &Axle, range: [f64; 2], held: Held) -> Result<Vec<f64>, SolveError> {
     let step = (range[1] - range[0]) / (POSITIONS - 1) as f64;
-    let states: Vec<State> =
-        (0..POSITIONS).map(|i| State::level(range[0] + step * i as f64, 0.0)).collect();
+    let states: Vec<State> = (0..POSITIONS).map(|i| State::level(range[0] + step * i as f64, 0.0)).collect();
     let swept = axle.sweep(&states, held).into_iter().collect::<Result<Vec<_>, _>>()?;
     let left = swept.iter().map(|m| m.left.toe_change.to_degrees());
     Ok(left.chain(swept.iter().map(|m| m.right.toe_change.to_degrees())).collect())
