@@ -10,7 +10,6 @@ mod common;
 use common::{strut_a, wishbone};
 use nalgebra::{Matrix6, Vector6};
 use stringline_core::{Point3, Vec3};
-use stringline_hardpoints::Side;
 use stringline_kinematics::{Axle, AxleGeometry, CornerGeometry, Held, State, Upper};
 
 /// Points carried by the knuckle: lower ball, outer tie-rod joint, wheel centre, a point along the spin axis, strut
@@ -104,7 +103,6 @@ fn arrives(geometry: &AxleGeometry, travel: f64, rack_to: f64) {
     let dn = (v[3] - v[2]) * 0.01;
     let steer = (n.x * dn.y - n.y * dn.x) / (n.x * n.x + n.y * n.y);
     assert!((m.steer_per_rack - steer).abs() < 1e-9);
-    let _ = Side::Left;
 }
 
 #[test]

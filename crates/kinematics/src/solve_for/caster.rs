@@ -88,7 +88,7 @@ pub struct CasterAnswer {
     pub geometry: AxleGeometry,
 }
 
-/// Finds it, by secant steps on the adjuster: the caster is met, nothing is traded for it.
+/// Finds it, by secant steps on the adjuster with toe set again each time: the caster is met, nothing is traded for it.
 ///
 /// # Errors
 /// [`SolveForError`].
@@ -100,7 +100,7 @@ pub fn set_caster(geometry: &AxleGeometry, goal: &CasterGoal) -> Result<CasterAn
     let wanted = goal.caster_deg.to_radians();
     let rest_x = Axle::new(geometry)?.corner(Side::Left).measures_at_rest().wheel_centre.x;
     let caster = |x: f64| -> Result<f64, SolveForError> {
-        let moved = apply(geometry, &goal.by.moves(x))?;
+        let (moved, _) = with_toe_kept(geometry, &goal.by.moves(x))?;
         Ok(Axle::new(&moved)?.corner(Side::Left).measures_at_rest().caster - wanted)
     };
     let out_of_reach = |closest: f64| SolveForError::OutOfReach {

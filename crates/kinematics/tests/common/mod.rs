@@ -74,3 +74,54 @@ pub fn wishbone() -> AxleGeometry {
     };
     AxleGeometry::symmetric(corner, Rack::default(), Car { wheelbase: Some(3302.0), ..Car::default() })
 }
+
+/// The Kestrel's hardpoints as its truth file has them, with an uncertainty of `sigma` (mm) on every point.
+pub fn kestrel_set(sigma: f64) -> stringline_hardpoints::HardpointSet {
+    use stringline_hardpoints::{CoordinateAxes, Datum, DatumKind, Hardpoint, HardpointSet, Role, Suspension, Vehicle};
+    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../../sample-scans/kestrel.truth.json");
+    let file: Value = serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap();
+    let mut set = HardpointSet::new(CoordinateAxes::Iso8855);
+    set.suspension = Some(Suspension::Strut);
+    set.vehicle = Vehicle {
+        wheelbase: Some(number(&file["vehicle"]["wheelbase"])),
+        track: Some(number(&file["vehicle"]["front_track"])),
+        tyre_radius: Some(number(&file["vehicle"]["tyre_loaded_radius"])),
+        ..Vehicle::default()
+    };
+    for h in file["hardpoints"].as_array().unwrap() {
+        let role: Role = h["role"].as_str().unwrap().parse().unwrap();
+        let side = if h["side"] == "left" { Side::Left } else { Side::Right };
+        let position = point(&h["point"]);
+        let direction = h.get("direction").map(|d| stringline_core::UnitVec3::new_normalize(point(d).coords));
+        let datum = match (role.kind(), direction) {
+            (DatumKind::Point, _) => Datum::Point { position },
+            (DatumKind::Axis, Some(direction)) => Datum::Axis { position, direction },
+            (DatumKind::Face, Some(normal)) => Datum::Face { position, normal },
+            // A bolt hole that the truth states as a point: of no matter here.
+            _ => continue,
+        };
+        let mut hardpoint = Hardpoint::from_datum(role, side, &datum);
+        if role.kind() == DatumKind::Point && sigma > 0.0 {
+            let s2 = sigma * sigma;
+            hardpoint.covariance =
+                Some((0..3).map(|i| (0..3).map(|j| if i == j { s2 } else { 0.0 }).collect()).collect());
+            hardpoint.degrees_of_freedom = Some(60.0);
+        }
+        set.add_hardpoint(hardpoint).unwrap();
+    }
+    set
+}
+
+pub fn kestrel() -> AxleGeometry {
+    stringline_kinematics::Measured::from_set(&kestrel_set(0.0)).unwrap().geometry().unwrap()
+}
+
+/// A deep-enough name for moves on both sides.
+pub fn variant(name: &str, moves: Vec<stringline_kinematics::Change>) -> stringline_kinematics::Variant {
+    let moves = moves.into_iter().map(Into::into).collect();
+    stringline_kinematics::Variant { name: name.into(), base: None, moves }
+}
+
+pub fn with(geometry: &AxleGeometry, moves: Vec<stringline_kinematics::Change>) -> AxleGeometry {
+    stringline_kinematics::geometry_of(geometry, &[variant("v", moves)], "v").unwrap()
+}
