@@ -19,7 +19,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("stringline-job", &["core", "scan", "fit", "hardpoints", "exchange", "kinematics"]),
     ("stringline", &["core", "scan", "fit", "hardpoints", "exchange", "kinematics", "picture", "job"]),
     ("stringline-testkit", &["core", "scan", "fit"]),
-    ("stringline-tests", &["core", "scan", "fit", "hardpoints", "exchange", "picture", "job", "testkit"]),
+    ("stringline-tests", &["core", "scan", "fit", "hardpoints", "exchange", "kinematics", "picture", "job", "testkit"]),
 ];
 
 /// The crates that open files. All others take and give bytes.

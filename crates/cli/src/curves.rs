@@ -611,7 +611,11 @@ fn drawing(report: &CurvesReport, title: &str) -> String {
         });
         let unit = if quantity.unit().is_empty() { String::new() } else { format!(", {}", quantity.unit()) };
         let lines = report.variants.iter().filter(|_| over_rack).flat_map(|v| {
-            v.over_centre.iter().flatten().map(move |at| Line { at: *at, name: format!("{}: over centre", v.name) })
+            v.over_centre.iter().flatten().map(move |at| Line {
+                at: *at,
+                name: "over centre".into(),
+                curve: v.name.clone(),
+            })
         });
         Chart {
             title: format!("{}{}", quantity.words(), if quantity.of_corner() { ", left" } else { "" }),

@@ -219,7 +219,7 @@ impl CornerGeometry {
         for (point, d) in [("the wheel's spin axis", Some(self.wheel.spin))].into_iter().chain(
             [("outer joint", self.outer_joint), ("inner joint", self.inner_joint)].map(|(n, j)| (n, j.map(|j| j.axis))),
         ) {
-            if d.is_some_and(|d| !((d.norm() - 1.0).abs() < 1e-6)) {
+            if d.is_some_and(|d| !d.iter().all(|v| v.is_finite()) || (d.norm() - 1.0).abs() > 1e-6) {
                 return Err(GeometryError::NotFinite { side, point });
             }
         }

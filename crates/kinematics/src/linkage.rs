@@ -283,8 +283,7 @@ impl Linkage {
                 let w = mount - lower_ball;
                 let length = w.norm();
                 let past = length * length - squared;
-                // False for NaN too.
-                if !(past > 0.0) {
+                if past <= 0.0 {
                     return Err(End::Strut);
                 }
                 let (frame, lever) = frame_on(&((foot + slide * past.sqrt()) / length), &self.arm);
@@ -313,7 +312,7 @@ impl Linkage {
                 let m = outer - inner;
                 let along = m.dot(d);
                 let squared = along * along - m.norm_squared() + self.parts.rod * self.parts.rod;
-                if !(squared >= 0.0) {
+                if squared < 0.0 {
                     return Err(End::OverCentre);
                 }
                 let rest = (self.parts.points.tie_rod_outer - inner).dot(d);

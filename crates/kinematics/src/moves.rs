@@ -348,7 +348,7 @@ impl Bench {
                 self.parts.rod += by;
             }
             Change::Align { toe_in_deg } => {
-                if !(toe_in_deg.abs() <= 45.0) {
+                if toe_in_deg.is_nan() || toe_in_deg.abs() > 45.0 {
                     return Err(MoveError::Bad(format!("a toe-in of {toe_in_deg}° cannot be set")));
                 }
                 self.align(toe_in_deg.to_radians())?;

@@ -41,9 +41,9 @@ fn linear_bands_agree_with_simulation() {
         let (linear, drawn) = (bands(&question).unwrap(), simulate(&question, 4000, 7).unwrap());
         for (band, simulated) in linear.iter().zip(&drawn) {
             assert_eq!(simulated.failed, 0);
-            for i in 0..states.len() {
+            for (i, state) in states.iter().enumerate() {
                 let (u, s) = (band.standard[i].unwrap(), simulated.standard[i].unwrap());
-                let what = format!("{variant} {:?} at {}: {u} {s}", band.quantity, states[i].travel[0]);
+                let what = format!("{variant} {:?} at {}: {u} {s}", band.quantity, state.travel[0]);
                 if u < 1e-9 {
                     // Bump steer at rest is nought for certain.
                     assert!(s < 1e-9, "{what}");

@@ -23,6 +23,8 @@ pub struct Line {
     pub at: f64,
     /// What it is.
     pub name: String,
+    /// The curve it belongs to, which it is coloured like.
+    pub curve: String,
 }
 
 /// One chart.
@@ -132,7 +134,7 @@ fn draw(svg: &mut String, chart: &Chart, corner: [f64; 2], names: &[&str]) {
         );
         return;
     }
-    let ticks = [ticks(span[0]), ticks(span[1])];
+    let ticks = [ticks(span[0], 6.0), ticks(span[1], 4.0)];
     let ends = [0, 1].map(|axis| {
         let t = &ticks[axis];
         // The x axis ends with the curves; the y axis at a tick, so that no curve runs along the frame.
@@ -169,17 +171,27 @@ fn draw(svg: &mut String, chart: &Chart, corner: [f64; 2], names: &[&str]) {
             figure(*value, &ticks[1])
         );
     }
+    // Lines of one name side by side are named once.
+    let mut named: Vec<(&str, f64)> = Vec::new();
     for line in chart.lines.iter().filter(|l| (ends[0][0]..=ends[0][1]).contains(&l.at)) {
         let x = at(&[line.at, ends[1][0]])[0];
+        let (colour, _) = stroke(names.iter().position(|n| *n == line.curve).unwrap_or(0));
         let _ = writeln!(
             svg,
-            "<path class=\"z\" stroke-dasharray=\"6 3\" d=\"M{x:.1},{:.1}V{:.1}\"/><text class=\"s\" transform=\"translate({:.1},{:.1}) rotate(-90)\">{}</text>",
-            frame[1],
-            frame[3],
-            x - 4.0,
-            frame[3] - 6.0,
-            escaped(&line.name)
+            "<path fill=\"none\" stroke=\"{colour}\" stroke-dasharray=\"6 3\" d=\"M{x:.1},{:.1}V{:.1}\"/>",
+            frame[1], frame[3],
         );
+        if named.iter().all(|(name, there)| *name != line.name || (x - there).abs() > 30.0) {
+            named.push((&line.name, x));
+            // On the side where there is room.
+            let beside = if x < 0.5 * (frame[0] + frame[2]) { x + 13.0 } else { x - 5.0 };
+            let _ = writeln!(
+                svg,
+                "<text class=\"s\" transform=\"translate({beside:.1},{:.1}) rotate(-90)\">{}</text>",
+                frame[3] - 6.0,
+                escaped(&line.name)
+            );
+        }
     }
     for curve in &chart.curves {
         let (colour, dash) = stroke(names.iter().position(|n| *n == curve.name).unwrap_or(0));
@@ -244,13 +256,13 @@ fn path(points: impl Iterator<Item = [f64; 2]>) -> String {
     d
 }
 
-/// About five round numbers that enclose a span: 1, 2 or 5 times a power of ten apart.
-fn ticks([low, high]: [f64; 2]) -> Vec<f64> {
+/// Round numbers that enclose a span, at most about as many as said: 1, 2 or 5 times a power of ten apart.
+fn ticks([low, high]: [f64; 2], parts: f64) -> Vec<f64> {
     // A level curve gets some room, so that its rounding is not drawn as hills.
     let least = 1e-6_f64.max(1e-9 * low.abs().max(high.abs()));
     let (low, high) =
         if high - low < least { (low - 0.5 * least.max(0.1), high + 0.5 * least.max(0.1)) } else { (low, high) };
-    let rough = (high - low) / 4.0;
+    let rough = (high - low) / parts;
     let power = 10.0_f64.powf(rough.log10().floor());
     let step = [1.0, 2.0, 5.0, 10.0].into_iter().map(|m| m * power).find(|s| *s >= rough * 0.999).unwrap_or(power);
     let (first, last) = ((low / step).floor() as i64, (high / step).ceil() as i64);
@@ -285,10 +297,10 @@ mod tests {
 
     #[test]
     fn ticks_are_round_and_enclose() {
-        assert_eq!(ticks([-60.0, 60.0]), [-100.0, -50.0, 0.0, 50.0, 100.0]);
-        let t = ticks([0.013, 0.097]);
+        assert_eq!(ticks([-60.0, 60.0], 4.0), [-100.0, -50.0, 0.0, 50.0, 100.0]);
+        let t = ticks([0.013, 0.097], 4.0);
         assert!(t[0] <= 0.013 && t[t.len() - 1] >= 0.097 && t.len() < 8, "{t:?}");
-        assert!(ticks([2.0, 2.0]).len() >= 2);
+        assert!(ticks([2.0, 2.0], 4.0).len() >= 2);
         assert_eq!(figure(-0.5, &[-0.5, 0.0, 0.5]), "−0.5");
         assert_eq!(figure(-1e-17, &[-0.5, 0.0, 0.5]), "0.0");
     }
@@ -305,7 +317,7 @@ mod tests {
             x: "mm".into(),
             y: "°".into(),
             curves: vec![curve],
-            lines: vec![Line { at: 1.5, name: "stop".into() }],
+            lines: vec![Line { at: 1.5, name: "stop".into(), curve: String::new() }],
         };
         let svg = render_charts("A & B", "±", &[chart.clone(), Chart::default(), chart]);
         let read = roxmltree::Document::parse(&svg).unwrap();

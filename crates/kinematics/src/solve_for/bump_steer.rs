@@ -125,8 +125,7 @@ pub fn least_bump_steer(geometry: &AxleGeometry, goal: &BumpSteerGoal) -> Result
     if let Some(stock) = &goal.stock {
         let sums = sums(stock)?;
         // The nearest on either side and some more: the cost is smooth, but the next stack may have fewer pieces.
-        let mut near: Vec<&(f64, Vec<(f64, u32)>)> =
-            sums.iter().filter(|s| (limits[0][0]..=limits[0][1]).contains(&s.0)).collect();
+        let mut near: Vec<&Total> = sums.iter().filter(|s| (limits[0][0]..=limits[0][1]).contains(&s.0)).collect();
         near.sort_by(|a, b| (a.0 - least.x[0]).abs().total_cmp(&(b.0 - least.x[0]).abs()));
         for (thickness, pieces) in near.into_iter().take(8) {
             let mut x = least.x.clone();
@@ -185,8 +184,11 @@ fn moves_of(free: &[Freedom], x: &[f64]) -> Vec<Move> {
     moves
 }
 
+/// A thickness, mm, and the pieces that make it.
+type Total = (f64, Vec<(f64, u32)>);
+
 /// Every total that can be stacked, above and below, with the fewest pieces that make it; from low to high.
-fn sums(stock: &Stock) -> Result<Vec<(f64, Vec<(f64, u32)>)>, SolveForError> {
+fn sums(stock: &Stock) -> Result<Vec<Total>, SolveForError> {
     /// Totals are told apart to a hundredth of a millimetre.
     const APART: f64 = 100.0;
     let mut all = std::collections::BTreeMap::from([(0_i64, (0.0, Vec::new()))]);

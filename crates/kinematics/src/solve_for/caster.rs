@@ -94,7 +94,7 @@ pub struct CasterAnswer {
 /// [`SolveForError`].
 pub fn set_caster(geometry: &AxleGeometry, goal: &CasterGoal) -> Result<CasterAnswer, SolveForError> {
     check_range(goal.travel)?;
-    if !(goal.caster_deg.abs() <= 45.0) {
+    if goal.caster_deg.is_nan() || goal.caster_deg.abs() > 45.0 {
         return Err(bad(format!("a caster of {}° cannot be set", goal.caster_deg)));
     }
     let wanted = goal.caster_deg.to_radians();
@@ -120,7 +120,7 @@ pub fn set_caster(geometry: &AxleGeometry, goal: &CasterGoal) -> Result<CasterAn
         }
         // An adjuster is turned by millimetres: a longer step is taken in parts.
         let next = b + step.clamp(-20.0, 20.0);
-        let off = caster(next).map_err(|_| out_of_reach(off_b))?;
+        let off = caster(next).or(Err(out_of_reach(off_b)))?;
         (a, off_a, b, off_b) = (b, off_b, next, off);
     }
     if off_b.abs() > 1e-9 {

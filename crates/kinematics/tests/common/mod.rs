@@ -8,21 +8,21 @@ use stringline_hardpoints::Side;
 use stringline_kinematics::{AxleGeometry, Car, CornerGeometry, Rack, Upper, Wheel};
 
 /// `tests/reference/kinematics/strut_a.json`.
-pub fn strut_a_file() -> Value {
+pub(crate) fn strut_a_file() -> Value {
     let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../../tests/reference/kinematics/strut_a.json");
     serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap()
 }
 
-pub fn number(v: &Value) -> f64 {
+pub(crate) fn number(v: &Value) -> f64 {
     v.as_f64().unwrap_or_else(|| panic!("{v} is no number"))
 }
 
-pub fn point(v: &Value) -> Point3 {
+pub(crate) fn point(v: &Value) -> Point3 {
     let xyz: Vec<f64> = v.as_array().unwrap().iter().map(number).collect();
     Point3::from_slice(&xyz)
 }
 
-pub fn strut_a_corner(file: &Value) -> CornerGeometry {
+pub(crate) fn strut_a_corner(file: &Value) -> CornerGeometry {
     let h = &file["hardpoints"];
     CornerGeometry {
         side: Side::Left,
@@ -45,14 +45,14 @@ pub fn strut_a_corner(file: &Value) -> CornerGeometry {
     }
 }
 
-pub fn strut_a() -> AxleGeometry {
+pub(crate) fn strut_a() -> AxleGeometry {
     let file = strut_a_file();
     let car = Car { wheelbase: Some(number(&file["hardpoints"]["wheelbase"])), ..Car::default() };
     AxleGeometry::symmetric(strut_a_corner(&file), Rack::default(), car)
 }
 
 /// Project Chrono's HMMWV front (BSD-3-Clause data), mm; the ground a tyre radius of 470 below the wheel centre.
-pub fn wishbone() -> AxleGeometry {
+pub(crate) fn wishbone() -> AxleGeometry {
     let up = 496.0;
     let p = |x: f64, y: f64, z: f64| Point3::new(x, y, z + up);
     let corner = CornerGeometry {
@@ -76,7 +76,7 @@ pub fn wishbone() -> AxleGeometry {
 }
 
 /// The Kestrel's hardpoints as its truth file has them, with an uncertainty of `sigma` (mm) on every point.
-pub fn kestrel_set(sigma: f64) -> stringline_hardpoints::HardpointSet {
+pub(crate) fn kestrel_set(sigma: f64) -> stringline_hardpoints::HardpointSet {
     use stringline_hardpoints::{CoordinateAxes, Datum, DatumKind, Hardpoint, HardpointSet, Role, Suspension, Vehicle};
     let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../../sample-scans/kestrel.truth.json");
     let file: Value = serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap();
@@ -112,16 +112,16 @@ pub fn kestrel_set(sigma: f64) -> stringline_hardpoints::HardpointSet {
     set
 }
 
-pub fn kestrel() -> AxleGeometry {
+pub(crate) fn kestrel() -> AxleGeometry {
     stringline_kinematics::Measured::from_set(&kestrel_set(0.0)).unwrap().geometry().unwrap()
 }
 
-/// A deep-enough name for moves on both sides.
-pub fn variant(name: &str, moves: Vec<stringline_kinematics::Change>) -> stringline_kinematics::Variant {
+/// A variant of moves on both sides.
+pub(crate) fn variant(name: &str, moves: Vec<stringline_kinematics::Change>) -> stringline_kinematics::Variant {
     let moves = moves.into_iter().map(Into::into).collect();
     stringline_kinematics::Variant { name: name.into(), base: None, moves }
 }
 
-pub fn with(geometry: &AxleGeometry, moves: Vec<stringline_kinematics::Change>) -> AxleGeometry {
+pub(crate) fn with(geometry: &AxleGeometry, moves: Vec<stringline_kinematics::Change>) -> AxleGeometry {
     stringline_kinematics::geometry_of(geometry, &[variant("v", moves)], "v").unwrap()
 }
