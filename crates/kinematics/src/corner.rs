@@ -341,7 +341,7 @@ impl Linkage {
     }
 
     fn rack_end(&self, level: &Solved, turn_0: f64, sense: f64, held: Held, height: f64) -> Option<(f64, End, bool)> {
-        const STEP: f64 = 0.1;
+        const STEP: f64 = 0.2;
         let radius = self.parts.points.wheel.radius;
         // What is left of the steering, 1 at the start and 0 at an end; with the position.
         let left_of = |pose: &Pose| {
