@@ -1,6 +1,6 @@
 //! One corner: from wheel travel and rack travel to its position.
 //!
-//! [`Linkage`] gives every position from the lower arm's angle θ and the rack. What is asked for is a height,
+//! `Linkage` gives every position from the lower arm's angle θ and the rack. What is asked for is a height,
 //! so θ is found by Newton's method on one equation, height(θ, rack) = wanted, with its analytic derivative. A solution is
 //! followed from the rest position (or from the last one), and a step that would need more than a small change of θ
 //! is halved: so the mechanism cannot jump to another part of its curve. Where no step is small
