@@ -16,12 +16,16 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("stringline-fit", &["core", "scan"]),
     ("stringline-picture", &["core", "scan"]),
     ("stringline-hardpoints", &["core", "fit", "exchange"]),
-    ("stringline-job", &["core", "scan", "fit", "hardpoints", "exchange"]),
+    ("stringline-kinematics", &["core", "hardpoints"]),
+    ("stringline-job", &["core", "scan", "fit", "hardpoints", "exchange", "kinematics"]),
     ("stringline-sample", &["core", "hardpoints", "job"]),
     ("stringline-workbench", &["core", "scan", "fit", "hardpoints", "clearance", "exchange", "job", "sample"]),
-    ("stringline", &["core", "scan", "fit", "hardpoints", "exchange", "picture", "job", "sample", "workbench"]),
+    (
+        "stringline",
+        &["core", "scan", "fit", "hardpoints", "exchange", "kinematics", "picture", "job", "sample", "workbench"],
+    ),
     ("stringline-testkit", &["core", "scan", "fit"]),
-    ("stringline-tests", &["core", "scan", "fit", "hardpoints", "exchange", "picture", "job", "testkit"]),
+    ("stringline-tests", &["core", "scan", "fit", "hardpoints", "exchange", "kinematics", "picture", "job", "testkit"]),
 ];
 
 /// The crates that open files. All others take and give bytes.

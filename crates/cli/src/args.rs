@@ -3,6 +3,7 @@
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 use stringline_core::units::LengthUnit;
+use stringline_hardpoints::Role;
 use stringline_job::Wanted;
 
 /// From scan files of suspension and steering parts to a trusted hardpoint set.
@@ -37,6 +38,8 @@ pub(crate) enum Command {
     Run(RunArgs),
     /// Write a job's hardpoints, or a hardpoint set, to other files.
     Export(ExportArgs),
+    /// Say what a suspension does: every kinematic measure over wheel travel and rack.
+    Curves(CurvesArgs),
     /// Print the JSON Schema of a file format.
     Schema(SchemaArgs),
 }
@@ -130,6 +133,38 @@ pub(crate) struct ExportArgs {
 }
 
 #[derive(Debug, Args)]
+pub(crate) struct CurvesArgs {
+    /// A job (.job.json) or a hardpoint set (.hardpoints.json).
+    #[arg(value_name = "SET|JOB")]
+    pub(crate) source: PathBuf,
+    /// A variant of the job, or as-found. May be given several times: the first is what the others are compared with. All
+    /// of them if left out.
+    #[arg(long = "variant", value_name = "NAME")]
+    pub(crate) variants: Vec<String>,
+    /// Wheel travel from rest, mm, up.
+    #[arg(long, value_name = "A..B", default_value = "-60..60", allow_hyphen_values = true, value_parser = parse_range)]
+    pub(crate) travel: [f64; 2],
+    /// Rack travel, mm, to the left; to the stops, or to just before over centre, if left out.
+    #[arg(long, value_name = "A..B", allow_hyphen_values = true, value_parser = parse_range)]
+    pub(crate) rack: Option<[f64; 2]>,
+    /// The range of wheel travel, either way, over which bump steer is summed up, mm.
+    #[arg(long, value_name = "MM", default_value = "30", value_parser = parse_length)]
+    pub(crate) bump: f64,
+    /// How far off a point may be made, ±, mm, as tie_rod_outer=0.2. May be given several times.
+    #[arg(long = "made-within", value_name = "POINT=MM", value_parser = parse_made_within)]
+    pub(crate) made_within: Vec<(Role, f64)>,
+    /// Write every value to this file for a spreadsheet.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) csv: Option<PathBuf>,
+    /// Draw the curves into this file.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) svg: Option<PathBuf>,
+    /// Print the result as JSON.
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+#[derive(Debug, Args)]
 pub(crate) struct SchemaArgs {
     /// Which format.
     #[arg(default_value = "job")]
@@ -212,6 +247,21 @@ fn parse_dab(text: &str) -> Result<DabArg, String> {
         [_, _, _, _] => Err("the radius must be above zero".into()),
         _ => Err("give three numbers, or four with the brush's radius".into()),
     }
+}
+
+fn parse_range(text: &str) -> Result<[f64; 2], String> {
+    let number = |part: &str| part.trim().parse::<f64>().ok().filter(|v| v.is_finite());
+    match text.split_once("..").map(|(a, b)| (number(a), number(b))) {
+        Some((Some(low), Some(high))) if low < high => Ok([low, high]),
+        Some((Some(_), Some(_))) => Err("the range must run from a lower to a higher number".into()),
+        _ => Err("give two numbers in mm, as -60..60".into()),
+    }
+}
+
+fn parse_made_within(text: &str) -> Result<(Role, f64), String> {
+    let (role, length) = text.split_once('=').ok_or("give a point and a length, as tie_rod_outer=0.2")?;
+    let role = role.parse::<Role>().map_err(|error| error.to_string())?;
+    Ok((role, parse_length(length)?))
 }
 
 fn parse_length(text: &str) -> Result<f64, String> {

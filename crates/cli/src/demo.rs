@@ -4,6 +4,7 @@
 //! make: add the scans, place them, paint, fit, construct, export.
 
 use crate::args::DemoArgs;
+use crate::curves::{CurvesReport, Request, all_names, cautions_text, rest_table, sentence, work_out, write_files};
 use crate::failure::{Failure, Outcome};
 use crate::feature_report::size;
 use crate::run::{Evaluated, RunReport, evaluate, files_text, report, trouble, write_results};
@@ -18,6 +19,8 @@ use stringline_hardpoints::{Construction, DatumKind, Hardpoint, Role, Side};
 use stringline_job::{
     FitSpec, HardpointSpec, History, Job, Joint, Name, NameError, Op, Wanted, hardpoint_words, write_job,
 };
+use stringline_kinematics::solve_for::{BumpSteerGoal, Freedom, least_bump_steer};
+use stringline_kinematics::{AS_FOUND, Change, Held, Measured, RodEnd, Tolerance, Variant, geometry_of};
 use stringline_sample::{JOB_FILE, SCANS, SampleScan};
 use stringline_scan::Dab;
 
@@ -139,6 +142,7 @@ struct Report {
     #[serde(flatten)]
     run: RunReport,
     truth: Vec<Compared>,
+    kinematics: CurvesReport,
 }
 
 /// A hardpoint beside its truth.
@@ -160,17 +164,17 @@ struct Compared {
 
 pub(crate) fn demo(args: &DemoArgs) -> Result<Outcome, Failure> {
     let truths = SCANS.iter().map(|sample| parse::<Truth>(sample.truth)).collect::<Result<Vec<_>, _>>()?;
-    let job = make_job(&args.dir, &truths)?;
     let mut files: Vec<PathBuf> = SCANS.iter().map(|sample| args.dir.join(sample.file)).collect();
     let path = args.dir.join(JOB_FILE);
-    write_job(&path, &job)?;
+    let mut evaluated = evaluate(make_job(&args.dir, &truths)?, &args.dir);
+    let kinematics = design(&mut evaluated, &args.dir)?;
+    write_job(&path, &evaluated.job)?;
     files.push(path.clone());
-
-    let evaluated = evaluate(job, &args.dir);
     let written = write_results(&evaluated, &args.dir, JOB_FILE)?;
     files.extend(written.files);
+    files.extend(kinematics.files.iter().cloned());
     let truth = compare(&evaluated.results.set.hardpoints, &truths);
-    let report = Report { run: report(&evaluated, JOB_FILE, files), truth };
+    let report = Report { run: report(&evaluated, JOB_FILE, files), truth, kinematics: kinematics.report };
     let mut outcome = if args.json {
         Outcome::json(&report)?
     } else {
@@ -181,6 +185,82 @@ pub(crate) fn demo(args: &DemoArgs) -> Result<Outcome, Failure> {
     outcome.messages.extend(written.trouble);
     outcome.in_part = !evaluated.results.is_complete();
     Ok(outcome)
+}
+
+/// What the geometry does as found and as proposed.
+struct Designed {
+    report: CurvesReport,
+    files: Vec<PathBuf>,
+}
+
+/// How far the invented shop's knuckle drops the lower ball joint, mm.
+const DROP: f64 = 50.0;
+/// The name of the car on that knuckle alone.
+const DROPPED: &str = "drop-50";
+/// The name of the same with the tie rods put right.
+const PROPOSED: &str = "proposed";
+/// Wheel travel either way over which toe is to stay, mm.
+const BUMP: f64 = 30.0;
+
+/// Designs on the car as measured: a drop knuckle, and where the tie rod's outer joint must go for it. The variants
+/// become part of the job; the curves of all three are drawn.
+fn design(evaluated: &mut Evaluated, dir: &Path) -> Result<Designed, Failure> {
+    let measured = Measured::from_set(&evaluated.results.set)?;
+    let found = measured.geometry()?;
+    let toe = Change::Align { toe_in_deg: 0.0 };
+    let dropped = Variant {
+        name: DROPPED.into(),
+        base: None,
+        moves: vec![Change::DropBallJoint { by: DROP }.into(), toe.clone().into()],
+    };
+    let goal = BumpSteerGoal {
+        travel: [-BUMP, BUMP],
+        held: Held::WheelCentre,
+        free: vec![Freedom::vertical(RodEnd::Outer, 80.0)],
+        stock: None,
+    };
+    let on_knuckle = geometry_of(&found, std::slice::from_ref(&dropped), DROPPED)?;
+    let answer = least_bump_steer(&on_knuckle, &goal)?;
+    // To the half millimetre: no bung is welded more nearly.
+    let lower = answer.amounts.first().map_or(0.0, |v| (2.0 * v).round() / 2.0);
+    let proposed = Variant {
+        name: PROPOSED.into(),
+        base: Some(DROPPED.into()),
+        moves: vec![Change::MoveTieRodOuter { by: [0.0, 0.0, lower] }.into(), toe.into()],
+    };
+    let mut history = History::new(Job::clone(&evaluated.job));
+    for variant in [dropped, proposed] {
+        history.apply(&Op::SetVariant { variant: Box::new(variant) })?;
+    }
+    evaluated.job = Job::clone(history.job());
+    let variants: Vec<Variant> = evaluated.job.variants.iter().map(|v| Variant::clone(v)).collect();
+    let mut report = work_out(&Request {
+        measured: &measured,
+        variants: &variants,
+        names: &all_names(&variants),
+        travel: [-60.0, 60.0],
+        rack: None,
+        bump: BUMP,
+        tolerances: &[Tolerance { role: Role::TieRodOuter, side: None, half_width: 0.2 }],
+    })?;
+    let files = [dir.join("kestrel.curves.csv"), dir.join("kestrel.curves.svg")];
+    write_files(&mut report, &evaluated.job.title, Some(&files[0]), Some(&files[1]))?;
+    Ok(Designed { report, files: files.to_vec() })
+}
+
+/// The geometry's part of the text.
+fn design_text(report: &CurvesReport) -> String {
+    let line = |from: &str, to: &str, words: &str| {
+        sentence(report, from, to).map_or_else(String::new, |s| format!("  {words}: {s}\n"))
+    };
+    format!(
+        "{}\nA knuckle that drops the lower ball joint by {DROP} mm, and the tie rod's outer joint moved to suit:\n{}{}{}\n{}",
+        rest_table(report),
+        line(AS_FOUND, DROPPED, "the knuckle alone"),
+        line(DROPPED, PROPOSED, "with the tie rod moved"),
+        line(AS_FOUND, PROPOSED, "as found against proposed"),
+        cautions_text(report),
+    )
 }
 
 fn parse<'a, T: Deserialize<'a>>(bytes: &'a [u8]) -> Result<T, Failure> {
@@ -358,11 +438,12 @@ fn text(evaluated: &Evaluated, report: &Report, truths: &[Truth]) -> String {
     format!(
         "{title}: an invented car, scanned by a program\n\n{features}\n{hardpoints}\
          {within} of {all} hardpoints lie within their ± of the truth. ± holds the truth with 95 % probability, so \
-         about one in twenty may lie outside.\n\n{twice}\n\
+         about one in twenty may lie outside.\n\n{twice}\n{design}\n\
          Positions in vehicle axes (x forward, y left, z up), mm. \
          The placements were typed and count as exact.\n\n{files}\n{CHECKS}{caution}",
         caution = CAUTION.map(|line| format!("  {line}\n")).concat(),
         title = evaluated.job.title,
+        design = design_text(&report.kinematics),
         all = report.truth.len(),
         files = files_text(&report.run.files),
     )

@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 use stringline_core::Explain;
 use stringline_hardpoints::HardpointSet;
 use stringline_job::{SetFormat, io_next_step, read_file, write_set};
+use stringline_kinematics::Variant;
 
 /// What was written, and what was not.
 #[derive(Debug, Default)]
@@ -26,7 +27,7 @@ pub(crate) fn export(args: &ExportArgs) -> Result<Outcome, Failure> {
     for path in &args.to {
         SetFormat::of(path).map_err(|error| Failure::usage(error.to_string(), error.next_step()))?;
     }
-    let (set, messages, in_part) = read(&args.source)?;
+    let Source { set, messages, in_part, .. } = read(&args.source)?;
     for path in &args.to {
         write_set(&set, path)?;
     }
@@ -39,8 +40,19 @@ pub(crate) fn export(args: &ExportArgs) -> Result<Outcome, Failure> {
     Ok(Outcome { messages, in_part, ..outcome })
 }
 
-/// The set of a job, or of a hardpoint-set file; what to say about it; whether it is in part.
-fn read(source: &Path) -> Result<(HardpointSet, Vec<String>, bool), Failure> {
+/// A job's or a file's hardpoints.
+pub(crate) struct Source {
+    pub(crate) set: HardpointSet,
+    /// The job's variants.
+    pub(crate) variants: Vec<Variant>,
+    /// What to say about it.
+    pub(crate) messages: Vec<String>,
+    /// Some of it could not be had.
+    pub(crate) in_part: bool,
+}
+
+/// Reads a job, evaluating it, or a hardpoint-set file.
+pub(crate) fn read(source: &Path) -> Result<Source, Failure> {
     /// What kind of file it is.
     #[derive(serde::Deserialize)]
     struct Heading {
@@ -59,7 +71,7 @@ fn read(source: &Path) -> Result<(HardpointSet, Vec<String>, bool), Failure> {
             let failure = Failure::from(error);
             failure.at(source)
         })?;
-        return Ok((set, Vec::new(), false));
+        return Ok(Source { set, variants: Vec::new(), messages: Vec::new(), in_part: false });
     }
     let (evaluated, mut messages) = evaluate_file(source)?;
     messages.extend(trouble(&evaluated.results));
@@ -68,5 +80,6 @@ fn read(source: &Path) -> Result<(HardpointSet, Vec<String>, bool), Failure> {
         return Err(Failure::new(messages.join("\n"), "See to the above, place the scans, and construct hardpoints."));
     }
     let in_part = !evaluated.results.is_complete();
-    Ok((evaluated.results.set, messages, in_part))
+    let variants = evaluated.job.variants.iter().map(|v| Variant::clone(v)).collect();
+    Ok(Source { set: evaluated.results.set, variants, messages, in_part })
 }

@@ -5,6 +5,7 @@
 //! 1 could not do it, 2 wrong usage, 3 done in part.
 
 mod args;
+mod curves;
 mod demo;
 mod export;
 mod failure;
@@ -59,6 +60,7 @@ fn perform(command: &Command) -> Result<Outcome, Failure> {
         Command::Fit(args) => fit::fit(args),
         Command::Run(args) => run::run(args),
         Command::Export(args) => export::export(args),
+        Command::Curves(args) => curves::curves(args),
         Command::Schema(args) => schema::schema(args),
     }
 }

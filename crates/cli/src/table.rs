@@ -29,6 +29,11 @@ impl Table {
         self.rows.push(cells.into());
     }
 
+    /// Adds a row of as many cells as there are columns.
+    pub(crate) fn cells(&mut self, cells: Vec<String>) {
+        self.rows.push(cells);
+    }
+
     /// Whether there are only headings.
     pub(crate) fn is_empty(&self) -> bool {
         self.rows.len() == 1

@@ -109,6 +109,18 @@ pub struct Vehicle {
     /// Rim offset: from the rim's middle plane to the hub face, positive when the face lies outboard, mm.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub rim_offset: Option<f64>,
+    /// Where the steering rack's stops let it go from its centre, mm, to the left positive: lowest and highest.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rack_stroke: Option<[f64; 2]>,
+    /// Travel of the rack for one turn of the steering wheel, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rack_per_turn: Option<f64>,
+    /// Height of the car's centre of mass above the ground, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mass_height: Option<f64>,
+    /// The front axle's share of the braking force, 0 to 1.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub front_brake_share: Option<f64>,
     /// Fields of newer versions, kept.
     #[serde(flatten)]
     pub extra: Map<String, Value>,
@@ -503,6 +515,8 @@ impl HardpointSet {
             ("tyre_radius", v.tyre_radius),
             ("rim_diameter", v.rim_diameter),
             ("rim_width", v.rim_width),
+            ("rack_per_turn", v.rack_per_turn),
+            ("mass_height", v.mass_height),
         ] {
             if value.is_some_and(|x| !(x.is_finite() && x > 0.0)) {
                 return Err(invalid(|| format!("vehicle's {what}"), "it must be a finite number over zero"));
@@ -510,6 +524,13 @@ impl HardpointSet {
         }
         if v.rim_offset.is_some_and(|x| !x.is_finite()) {
             return Err(invalid(|| "vehicle's rim_offset".into(), "it is not finite"));
+        }
+        if v.rack_stroke.is_some_and(|[low, high]| !(low.is_finite() && high.is_finite() && low <= 0.0 && high >= 0.0))
+        {
+            return Err(invalid(|| "vehicle's rack_stroke".into(), "it must be two numbers on either side of zero"));
+        }
+        if v.front_brake_share.is_some_and(|x| !(0.0..=1.0).contains(&x)) {
+            return Err(invalid(|| "vehicle's front_brake_share".into(), "it must lie between 0 and 1"));
         }
         let mut scans = BTreeSet::new();
         for scan in &self.scans {

@@ -13,6 +13,7 @@ use stringline_core::units::LengthUnit;
 use stringline_core::{Explain, RigidTransform};
 use stringline_fit::{Kind, Relation};
 use stringline_hardpoints::{Construction, Role, Side, Suspension, Vehicle};
+use stringline_kinematics::Variant;
 use stringline_scan::Dab;
 
 /// The format's name, in the field `format`.
@@ -62,6 +63,9 @@ pub struct Job {
     /// How each hardpoint is constructed, in the order of roles and sides; one of each.
     #[serde(default)]
     pub hardpoints: Vec<Arc<HardpointSpec>>,
+    /// Geometries to compare with the one found, each a list of moves on top of another; one of each name.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub variants: Vec<Arc<Variant>>,
     /// Names of the files that evaluating the job writes; their endings say in which format.
     #[serde(default)]
     pub exports: Vec<String>,
@@ -300,6 +304,7 @@ impl Default for Job {
             joints: BTreeMap::new(),
             datums: BTreeMap::new(),
             hardpoints: Vec::new(),
+            variants: Vec::new(),
             exports: Vec::new(),
             extra: Extra::new(),
             revision: 0,

@@ -13,6 +13,7 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 use stringline_core::Explain;
 use stringline_hardpoints::{Construction, Role, Side, Suspension, Vehicle};
+use stringline_kinematics::{AS_FOUND, Variant};
 use stringline_scan::Dab;
 
 /// One thing done to a job.
@@ -133,6 +134,16 @@ pub enum Op {
         /// Where it is.
         side: Side,
     },
+    /// Says what a variant is, in place of what was said before.
+    SetVariant {
+        /// Its name, base and moves.
+        variant: Box<Variant>,
+    },
+    /// Takes a variant out; refused while another rests on it.
+    RemoveVariant {
+        /// Which.
+        name: String,
+    },
     /// Says which files evaluating the job writes.
     SetExports {
         /// File names; their endings say in which format.
@@ -235,6 +246,22 @@ pub enum OpError {
         /// The datum.
         datum: Name,
     },
+    /// A variant that cannot be.
+    #[error("the variant \"{}\" cannot be: {what}", name.escape_debug())]
+    BadVariant {
+        /// The variant.
+        name: String,
+        /// Why.
+        what: String,
+    },
+    /// A variant that others rest on.
+    #[error("the variant \"{}\" is the base of \"{}\"", name.escape_debug(), by.escape_debug())]
+    VariantNeeded {
+        /// The variant.
+        name: String,
+        /// What rests on it.
+        by: String,
+    },
     /// Two hardpoints of one role and side.
     #[error("the hardpoint \"{hardpoint}\" stands twice")]
     Twice {
@@ -272,6 +299,10 @@ impl Explain for OpError {
             OpError::BadScan { .. } => "Add the scan file again.".into(),
             OpError::BadJoint { .. } => "Group two or more features of one scan, each in one group only.".into(),
             OpError::Circular { .. } => "Construct it from features, or from other datums.".into(),
+            OpError::BadVariant { .. } => {
+                "Give it a name of its own, and a base that is as-found or another variant.".into()
+            }
+            OpError::VariantNeeded { by, .. } => format!("Give \"{by}\" another base first.").into(),
             OpError::Twice { .. } => "Keep one of the two.".into(),
             OpError::BadExport { .. } => "Give a name without folders, ending in .json, .step, .dxf or .csv.".into(),
             OpError::Stale { .. } => "Do it again.".into(),
@@ -303,6 +334,8 @@ impl Op {
             Op::RemoveHardpoint { role, side } => {
                 format!("Remove hardpoint {}", hardpoint_words(*role, *side))
             }
+            Op::SetVariant { variant } => format!("Design {}", variant.name),
+            Op::RemoveVariant { name } => format!("Remove variant {name}"),
             Op::SetExports { .. } => "Choose exports".into(),
         }
     }
@@ -416,6 +449,32 @@ fn apply(job: &mut Job, op: &Op) -> Result<(), OpError> {
             known(at.is_some(), "hardpoint", hardpoint_words(*role, *side))?;
             job.hardpoints.retain(|h| h.key() != (*role, *side));
         }
+        Op::SetVariant { variant } => {
+            let bad = |what: &str| OpError::BadVariant { name: variant.name.clone(), what: what.into() };
+            if variant.name.parse::<Name>().is_err() || variant.name == AS_FOUND {
+                return Err(bad("its name is not a plain one, or that of the car as found"));
+            }
+            match variant.base.as_deref() {
+                Some(base) if base == variant.name => return Err(bad("it rests on itself")),
+                Some(base) if base != AS_FOUND => {
+                    known(job.variants.iter().any(|v| v.name == base), "variant", base)?;
+                }
+                _ => {}
+            }
+            let variant = Arc::new(Variant::clone(variant));
+            match job.variants.iter_mut().find(|v| v.name == variant.name) {
+                Some(place) => *place = variant.clone(),
+                None => job.variants.push(variant.clone()),
+            }
+            check_variants(job)?;
+        }
+        Op::RemoveVariant { name } => {
+            known(job.variants.iter().any(|v| v.name == *name), "variant", name)?;
+            if let Some(by) = job.variants.iter().find(|v| v.base.as_ref() == Some(name)) {
+                return Err(OpError::VariantNeeded { name: name.clone(), by: by.name.clone() });
+            }
+            job.variants.retain(|v| v.name != *name);
+        }
         Op::SetExports { exports } => {
             exports.iter().try_for_each(|name| check_export(name))?;
             job.exports.clone_from(exports);
@@ -443,8 +502,28 @@ impl Job {
                 return Err(OpError::Twice { hardpoint: pair[1].words() });
             }
         }
+        check_variants(self)?;
         self.exports.iter().try_for_each(|name| check_export(name))
     }
+}
+
+/// No two variants share a name, and none rests on itself by however many steps.
+fn check_variants(job: &Job) -> Result<(), OpError> {
+    let bad = |name: &str, what: &str| Err(OpError::BadVariant { name: name.into(), what: what.into() });
+    for (i, variant) in job.variants.iter().enumerate() {
+        if job.variants[..i].iter().any(|v| v.name == variant.name) {
+            return bad(&variant.name, "there are two of the name");
+        }
+        let mut base = variant.base.as_deref();
+        for _ in 0..job.variants.len() {
+            base = base.and_then(|b| job.variants.iter().find(|v| v.name == b)).and_then(|v| v.base.as_deref());
+        }
+        // A chain without a circle ends within as many steps as there are variants.
+        if base.is_some_and(|b| job.variants.iter().any(|v| v.name == b)) {
+            return bad(&variant.name, "it rests on itself");
+        }
+    }
+    Ok(())
 }
 
 fn known(is: bool, what: &'static str, name: impl ToString) -> Result<(), OpError> {

@@ -348,3 +348,38 @@ fn a_job_saved_elsewhere_goes_on_there_with_all_its_steps() {
     assert_eq!(open.path(), second);
     assert_eq!(unsaved_steps(&second), 1);
 }
+
+#[test]
+fn variants_stand_on_one_another_and_never_on_themselves() {
+    use stringline_kinematics::{Change, Variant};
+    let variant = |name: &str, base: Option<&str>, by: f64| Op::SetVariant {
+        variant: Box::new(Variant {
+            name: name.into(),
+            base: base.map(str::to_owned),
+            moves: vec![Change::DropBallJoint { by }.into()],
+        }),
+    };
+    let mut history = History::new(Job::default());
+    history.apply(&variant("drop", None, 50.0)).unwrap();
+    history.apply(&variant("proposed", Some("drop"), 1.0)).unwrap();
+    // Said again, it takes the place of what was said before.
+    history.apply(&variant("drop", Some("as-found"), 40.0)).unwrap();
+    assert_eq!(history.job().variants.len(), 2);
+    assert_eq!(history.job().variants[0].moves, [Change::DropBallJoint { by: 40.0 }.into()]);
+    let bad = |op: &Op| plan(history.job(), op).unwrap_err();
+    assert!(matches!(bad(&variant("as-found", None, 1.0)), OpError::BadVariant { .. }));
+    assert!(matches!(bad(&variant("a/b", None, 1.0)), OpError::BadVariant { .. }));
+    assert!(matches!(bad(&variant("new", Some("nothing"), 1.0)), OpError::Missing { .. }));
+    assert!(matches!(bad(&variant("drop", Some("drop"), 1.0)), OpError::BadVariant { .. }));
+    assert!(matches!(bad(&variant("drop", Some("proposed"), 1.0)), OpError::BadVariant { .. }));
+    let remove = |name: &str| Op::RemoveVariant { name: name.into() };
+    assert!(matches!(bad(&remove("drop")), OpError::VariantNeeded { .. }));
+    // Written and read again, nothing is lost; a circle in a file is refused.
+    let text = serde_json::to_string(&**history.job()).unwrap();
+    assert_eq!(Job::from_json(text.as_bytes()).unwrap().variants, history.job().variants);
+    let circle = text.replace("\"as-found\"", "\"proposed\"");
+    assert!(circle != text && Job::from_json(circle.as_bytes()).is_err());
+    history.apply(&remove("proposed")).unwrap();
+    history.apply(&remove("drop")).unwrap();
+    assert!(history.job().variants.is_empty());
+}

@@ -33,6 +33,7 @@
 //!
 //! The same scene and settings give the same bytes, on any number of cores.
 
+mod chart;
 mod colour;
 mod extent;
 mod image;
@@ -44,6 +45,7 @@ mod sheet;
 mod symbols;
 mod view;
 
+pub use chart::{Chart, Curve, Line, render_charts};
 pub use colour::Tint;
 pub use scene::{Callout, Frame, Mark, PictureSettings, ScanLayer, Scene, Section, TextLine};
 pub use sheet::render;

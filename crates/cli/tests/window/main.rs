@@ -5,6 +5,7 @@
 //! given the same events. All that is checked is what the real program wrote to disk.
 
 #![cfg(target_os = "linux")]
+#![allow(clippy::unwrap_used, reason = "in a test a panic is the report")]
 
 mod screen;
 
