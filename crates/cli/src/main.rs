@@ -28,6 +28,13 @@ use stringline_workbench::{WindowError, Workbench};
 fn main() -> ExitCode {
     let Cli { job, command } = Cli::parse();
     let Some(command) = command else {
+        // A mistyped command reads as the name of a job.
+        if let Some(name) = job.as_ref().filter(|job| !job.exists()) {
+            return fail(&Failure::usage(
+                format!("there is no file {}, and no command of that name", name.display()),
+                "Name a job that ends in .job.json, or see `stringline --help` for the commands.",
+            ));
+        }
         return match open_window(job) {
             Ok(()) => ExitCode::SUCCESS,
             Err(error) => fail(&error.into()),
