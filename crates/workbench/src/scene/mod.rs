@@ -1,7 +1,7 @@
 //! The 3-D view: a mirror of what the bench shows, in entities, and how it is drawn.
 //!
 //! Everything goes one way. The bench says what is shown ([`Shown`]), [`mirror`] keeps one
-//! [`Body`] a scan for it, and [`draw`] draws those. Nothing here knows of jobs.
+//! [`Body`] a scan for it, and `draw` draws those. Nothing here knows of jobs.
 
 pub mod colours;
 pub mod display;
