@@ -319,13 +319,8 @@ proptest! {
     #[test]
     fn rigid_motion_commutes(
         seed in 0u64..1000,
-        t in prop::array::uniform3(-2000.0f64..2000.0),
-        w in prop::array::uniform3(-3.0f64..3.0),
+        motion in any_motion(),
     ) {
-        let motion = RigidTransform::from_parts(
-            Translation3::new(t[0], t[1], t[2]),
-            UnitQuaternion::from_scaled_axis(Vector3::from(w)),
-        );
         let here = bench(seed);
         let there: Vec<_> = here.iter().map(|(n, f)| (*n, place_feature(f, &motion))).collect();
         let (here, there) = (inputs(&here), inputs(&there));

@@ -5,10 +5,10 @@
 mod common;
 
 use common::*;
-use nalgebra::{DMatrix, DVector, Translation3, UnitQuaternion, Vector3};
+use nalgebra::{DMatrix, DVector, Vector3};
 use proptest::prelude::*;
 use std::f64::consts::FRAC_PI_2;
-use stringline_core::{Point3, RigidTransform};
+use stringline_core::Point3;
 use stringline_fit::{Feature, Shape};
 use stringline_hardpoints::{
     Between, Constructed, Construction, ConstructionError, Datum, Inputs, Measurement, Note, Sources, place_feature,
@@ -321,13 +321,8 @@ proptest! {
     #[test]
     fn rigid_motion_changes_nothing(
         seed in 0u64..1000,
-        t in prop::array::uniform3(-2000.0f64..2000.0),
-        w in prop::array::uniform3(-3.0f64..3.0),
+        motion in any_motion(),
     ) {
-        let motion = RigidTransform::from_parts(
-            Translation3::new(t[0], t[1], t[2]),
-            UnitQuaternion::from_scaled_axis(Vector3::from(w)),
-        );
         let here = wide_bench(seed);
         let there: Vec<_> = here.iter().map(|(n, f)| (*n, place_feature(f, &motion))).collect();
         let (here, there) = (inputs(&here), inputs(&there));

@@ -2,10 +2,10 @@
 
 use crate::corner::{Corner, Held, Positions, Solved};
 use crate::error::{GeometryError, SolveError};
-use crate::geometry::{AxleGeometry, CornerGeometry, Damper, JointLimit, Upper, Wheel};
+use crate::geometry::{AxleGeometry, CornerGeometry};
 use crate::measures::CornerMeasures;
 use nalgebra::Rotation3;
-use stringline_core::{Point3, UnitVec3, Vec3};
+use stringline_core::Vec3;
 use stringline_hardpoints::Side;
 
 /// Below this steer angle of the inner wheel Ackermann is blank: static toe swamps it, rad (5°).
@@ -438,25 +438,8 @@ fn beyond(error: SolveError, state: State) -> SolveError {
 /// The whole car turned about the x axis.
 fn rolled(geometry: &AxleGeometry, angle: f64) -> AxleGeometry {
     let turn = Rotation3::from_axis_angle(&Vec3::x_axis(), angle);
-    let p = |q: Point3| turn * q;
-    let d = |u: UnitVec3| turn * u;
-    let corner = |c: &CornerGeometry| CornerGeometry {
-        side: c.side,
-        lower_front: p(c.lower_front),
-        lower_rear: p(c.lower_rear),
-        lower_ball: p(c.lower_ball),
-        upper: match c.upper {
-            Upper::Strut { top, lower } => Upper::Strut { top: p(top), lower: p(lower) },
-            Upper::Arm { front, rear, ball } => Upper::Arm { front: p(front), rear: p(rear), ball: p(ball) },
-        },
-        tie_rod_inner: p(c.tie_rod_inner),
-        tie_rod_outer: p(c.tie_rod_outer),
-        wheel: Wheel { centre: p(c.wheel.centre), spin: d(c.wheel.spin), ..c.wheel },
-        damper: c.damper.map(|m| Damper { top: p(m.top), foot: p(m.foot), ..m }),
-        outer_joint: c.outer_joint.map(|j| JointLimit { axis: d(j.axis), ..j }),
-        inner_joint: c.inner_joint.map(|j| JointLimit { axis: d(j.axis), ..j }),
-    };
+    let corner = |c: &CornerGeometry| c.mapped(|p| turn * p, |d| turn * d);
     let mut rack = geometry.rack;
-    rack.direction = d(rack.direction);
+    rack.direction = turn * rack.direction;
     AxleGeometry { left: corner(&geometry.left), right: corner(&geometry.right), rack, car: geometry.car }
 }

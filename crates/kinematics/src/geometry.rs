@@ -142,14 +142,20 @@ pub struct CornerGeometry {
 impl CornerGeometry {
     /// The mirror image in the plane of symmetry, on the other side.
     pub fn mirrored(&self) -> CornerGeometry {
-        let p = mirror_point;
-        let joint = |j: JointLimit| JointLimit { axis: mirror_unit(j.axis), ..j };
+        let side = match self.side {
+            Side::Left => Side::Right,
+            Side::Right => Side::Left,
+            Side::Centre => Side::Centre,
+        };
+        CornerGeometry { side, ..self.mapped(mirror_point, mirror_unit) }
+    }
+
+    /// The same corner with its points and directions put elsewhere: `p` is asked for each point in the order of
+    /// the fields, `d` for each direction.
+    pub fn mapped(&self, mut p: impl FnMut(Point3) -> Point3, d: impl Fn(UnitVec3) -> UnitVec3) -> CornerGeometry {
+        let joint = |j: JointLimit| JointLimit { axis: d(j.axis), ..j };
         CornerGeometry {
-            side: match self.side {
-                Side::Left => Side::Right,
-                Side::Right => Side::Left,
-                Side::Centre => Side::Centre,
-            },
+            side: self.side,
             lower_front: p(self.lower_front),
             lower_rear: p(self.lower_rear),
             lower_ball: p(self.lower_ball),
@@ -159,8 +165,8 @@ impl CornerGeometry {
             },
             tie_rod_inner: p(self.tie_rod_inner),
             tie_rod_outer: p(self.tie_rod_outer),
-            wheel: Wheel { centre: p(self.wheel.centre), spin: mirror_unit(self.wheel.spin), ..self.wheel },
-            damper: self.damper.map(|d| Damper { top: p(d.top), foot: p(d.foot), ..d }),
+            wheel: Wheel { centre: p(self.wheel.centre), spin: d(self.wheel.spin), ..self.wheel },
+            damper: self.damper.map(|m| Damper { top: p(m.top), foot: p(m.foot), ..m }),
             outer_joint: self.outer_joint.map(joint),
             inner_joint: self.inner_joint.map(joint),
         }

@@ -209,7 +209,7 @@ impl Measured {
         for (side, other) in [(Side::Left, Side::Right), (Side::Right, Side::Left)] {
             let mirrored: Vec<String> = Role::ALL
                 .into_iter()
-                .filter(|r| USED.contains(r) && self.find(*r, side).is_none() && self.find(*r, other).is_some())
+                .filter(|r| CORNER.contains(r) && self.find(*r, side).is_none() && self.find(*r, other).is_some())
                 .map(Role::words)
                 .collect();
             if !mirrored.is_empty() {
@@ -226,8 +226,8 @@ impl Measured {
     }
 }
 
-/// The roles a corner is made of.
-const USED: [Role; 12] = [
+/// The roles of the points a corner is made of.
+pub(crate) const CORNER: [Role; 12] = [
     Role::StrutTop,
     Role::StrutLower,
     Role::LowerArmFront,

@@ -16,7 +16,7 @@ use crate::axle::{Axle, AxleMeasures, State};
 use crate::corner::Held;
 use crate::error::{GeometryError, SolveError};
 use crate::geometry::{AxleGeometry, CornerGeometry, Upper};
-use crate::measured::Measured;
+use crate::measured::{CORNER, Measured};
 use crate::moves::{Variant, VariantError, geometry_of};
 use crate::quantity::Quantity;
 use nalgebra::DMatrix;
@@ -312,7 +312,7 @@ fn sources(question: &TrustQuestion<'_>) -> Result<Vec<Source>, TrustError> {
     let mut sources = Vec::new();
     for (index, point) in question.measured.points.iter().enumerate() {
         let Some(covariance) = &point.covariance else { continue };
-        if covariance.iter().all(|v| *v == 0.0) || !MATTERS.contains(&point.role) {
+        if covariance.iter().all(|v| *v == 0.0) || !matters(point.role) {
             continue;
         }
         let eigen = covariance.clone().symmetric_eigen();
@@ -353,24 +353,10 @@ fn sources(question: &TrustQuestion<'_>) -> Result<Vec<Source>, TrustError> {
     Ok(sources)
 }
 
-/// The roles that a geometry is made of.
-const MATTERS: [Role; 15] = [
-    Role::StrutTop,
-    Role::StrutLower,
-    Role::DamperAxis,
-    Role::LowerArmFront,
-    Role::LowerArmRear,
-    Role::UpperArmFront,
-    Role::UpperArmRear,
-    Role::LowerBallJoint,
-    Role::UpperBallJoint,
-    Role::TieRodInner,
-    Role::TieRodOuter,
-    Role::RackAxis,
-    Role::HubAxis,
-    Role::HubFace,
-    Role::WheelCentre,
-];
+/// Whether a geometry is made of it.
+fn matters(role: Role) -> bool {
+    CORNER.contains(&role) || matches!(role, Role::DamperAxis | Role::RackAxis | Role::HubFace)
+}
 
 /// The curves with some sources off by their deltas.
 fn perturbed(question: &TrustQuestion<'_>, deltas: &[(&Source, &[f64])]) -> Result<Vec<Option<f64>>, TrustError> {

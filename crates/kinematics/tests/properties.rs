@@ -8,26 +8,7 @@ use common::{strut_a, wishbone};
 use nalgebra::{Translation3, UnitQuaternion};
 use proptest::prelude::*;
 use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3};
-use stringline_kinematics::{
-    Axle, AxleGeometry, AxleMeasures, Car, CornerGeometry, CornerMeasures, Held, Rack, State, Upper, Wheel,
-};
-
-/// A corner with its points put elsewhere by a function.
-fn mapped(c: &CornerGeometry, mut p: impl FnMut(Point3) -> Point3, d: impl Fn(UnitVec3) -> UnitVec3) -> CornerGeometry {
-    CornerGeometry {
-        lower_front: p(c.lower_front),
-        lower_rear: p(c.lower_rear),
-        lower_ball: p(c.lower_ball),
-        upper: match c.upper {
-            Upper::Strut { top, lower } => Upper::Strut { top: p(top), lower: p(lower) },
-            Upper::Arm { front, rear, ball } => Upper::Arm { front: p(front), rear: p(rear), ball: p(ball) },
-        },
-        tie_rod_inner: p(c.tie_rod_inner),
-        tie_rod_outer: p(c.tie_rod_outer),
-        wheel: Wheel { centre: p(c.wheel.centre), spin: d(c.wheel.spin), ..c.wheel },
-        ..*c
-    }
-}
+use stringline_kinematics::{Axle, AxleGeometry, AxleMeasures, Car, CornerGeometry, CornerMeasures, Held, Rack, State};
 
 /// Unequal corners: every coordinate off by up to 15 mm.
 fn any_car() -> impl Strategy<Value = AxleGeometry> {
@@ -35,8 +16,7 @@ fn any_car() -> impl Strategy<Value = AxleGeometry> {
         let base = if strut { strut_a() } else { wishbone() };
         let mut offs = offs.into_iter();
         let mut shift = |c: &CornerGeometry| {
-            mapped(
-                c,
+            c.mapped(
                 |p| {
                     let mut next = || offs.next().unwrap_or(0.0);
                     p + Vec3::new(next(), next(), next())
@@ -122,7 +102,7 @@ proptest! {
         let motion = RigidTransform::from_parts(
             Translation3::new(x, y, z), UnitQuaternion::from_axis_angle(&Vec3::z_axis(), yaw),
         );
-        let moved = |c: &CornerGeometry| mapped(c, |p| motion * p, |d| motion.rotation * d);
+        let moved = |c: &CornerGeometry| c.mapped(|p| motion * p, |d| motion.rotation * d);
         let mut rack_there = car.rack;
         rack_there.direction = motion.rotation * rack_there.direction;
         let there = AxleGeometry { left: moved(&car.left), right: moved(&car.right), rack: rack_there, ..car };
@@ -194,7 +174,7 @@ proptest! {
         // Some points of a good car are put anywhere: enough remains right for many to be solved.
         let base = if strut { strut_a() } else { wishbone() };
         let mut index = 0;
-        let left = mapped(&base.left, |p| {
+        let left = base.left.mapped(|p| {
             index += 1;
             if (index * 7) % 9 < replaced { points[index % 9] } else { p }
         }, |d| if replaced > 6 { UnitVec3::new_normalize(spin.coords) } else { d });

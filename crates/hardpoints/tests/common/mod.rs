@@ -4,11 +4,12 @@
 
 pub(crate) mod corner;
 
-use nalgebra::{DMatrix, DVector};
+use nalgebra::{DMatrix, DVector, Translation3, UnitQuaternion};
+use proptest::prelude::*;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
-use stringline_core::{Point3, UnitVec3, Vec3, frame_about};
+use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3, frame_about};
 use stringline_fit::{Extent, Feature, Noise, Shape, Side};
 use stringline_hardpoints::{Construction, Inputs};
 
@@ -18,6 +19,15 @@ pub(crate) fn rng(seed: u64) -> ChaCha8Rng {
 
 pub(crate) fn normal(rng: &mut ChaCha8Rng) -> f64 {
     rng.sample(StandardNormal)
+}
+
+/// Any rotation, and up to 2 m along each axis.
+pub(crate) fn any_motion() -> impl Strategy<Value = RigidTransform> {
+    let shift = prop::array::uniform3(-2000.0f64..2000.0);
+    let turn = prop::array::uniform3(-3.0f64..3.0);
+    (shift, turn).prop_map(|(t, w)| {
+        RigidTransform::from_parts(Translation3::from(t), UnitQuaternion::from_scaled_axis(Vec3::from(w)))
+    })
 }
 
 pub(crate) fn unit(x: f64, y: f64, z: f64) -> UnitVec3 {
