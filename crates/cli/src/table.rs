@@ -1,6 +1,7 @@
 //! Tables and numbers for people.
 
 pub(crate) use stringline_core::covariance::{rounded, with_uncertainty};
+pub(crate) use stringline_core::words::{count, plural};
 
 /// Where a column's text stands.
 #[derive(Clone, Copy)]
@@ -80,25 +81,6 @@ pub(crate) fn direction(d: &stringline_core::Vec3) -> String {
     format!("({x}, {y}, {z})")
 }
 
-/// A count with its thousands apart: `12 345`.
-pub(crate) fn count(n: usize) -> String {
-    let digits = n.to_string();
-    let mut text = String::new();
-    for (index, digit) in digits.chars().enumerate() {
-        if index > 0 && (digits.len() - index).is_multiple_of(3) {
-            text.push(' ');
-        }
-        text.push(digit);
-    }
-    text
-}
-
-/// `1 dab`, `2 dabs`.
-pub(crate) fn plural(n: usize, word: &str) -> String {
-    let s = if n == 1 { "" } else { "s" };
-    format!("{} {word}{s}", count(n))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -109,10 +91,5 @@ mod tests {
         table.row(["a".into(), "10.5".into()]);
         table.row(["longer".into(), "9.5".into()]);
         assert_eq!(table.to_string(), "name       Ø\n──────  ────\na       10.5\nlonger   9.5\n");
-    }
-
-    #[test]
-    fn counts_are_readable() {
-        assert_eq!([0, 999, 1000, 1_234_567].map(count), ["0", "999", "1 000", "1 234 567"]);
     }
 }

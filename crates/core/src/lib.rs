@@ -9,6 +9,7 @@ pub mod covariance;
 pub mod explain;
 pub mod tolerance;
 pub mod units;
+pub mod words;
 
 pub use explain::Explain;
 

@@ -115,7 +115,7 @@ pub struct Clock {
     begun: Option<Instant>,
 }
 
-/// What assistive technology is told of the last frame, where that is asked for.
+/// What assistive technology is told of the last frame; kept only where there is no window.
 #[derive(Resource, Default)]
 struct Told(Option<egui::accesskit::TreeUpdate>);
 
@@ -241,7 +241,6 @@ fn furnish(app: &mut App, bench: Box<dyn Bench>, wake: Wake, target: RenderTarge
         .init_resource::<Soonest>()
         .init_resource::<Clock>()
         .init_resource::<Injected>()
-        .init_resource::<Told>()
         .init_resource::<OnlyMoved>()
         .init_resource::<EyeOfPanels>()
         .init_resource::<Messages<WindowCloseRequested>>()
@@ -383,7 +382,7 @@ fn panels(
     mut stage: ResMut<Stage>,
     mut face: ResMut<Face>,
     mut shown: ResMut<EyeOfPanels>,
-    mut told: ResMut<Told>,
+    told: Option<ResMut<Told>>,
     desk: Res<Desk>,
     mut desks: Query<(&mut EguiContext, &mut EguiInput, &mut EguiFullOutput)>,
 ) {
@@ -394,7 +393,9 @@ fn panels(
     let eye = stage.eye();
     let mut area = egui::Rect::ZERO;
     let drawn = context.run_ui(input.take(), |ui| area = face.0.ui(ui, eye.as_ref()));
-    told.0 = drawn.platform_output.accesskit_update.clone();
+    if let Some(mut told) = told {
+        told.0 = drawn.platform_output.accesskit_update.clone();
+    }
     **output = Some(drawn);
     stage.area = area;
     stage.scale = context.pixels_per_point();
@@ -546,6 +547,7 @@ impl Headless {
         let target = bevy::camera::ImageRenderTarget { handle: image.clone(), scale_factor: settings.scale };
         let bench = make(wake.clone());
         furnish(&mut app, Box::new(bench), wake, RenderTarget::Image(target), settings.samples);
+        app.init_resource::<Told>();
         app.finish();
         app.cleanup();
         Ok(Headless { app, image, size: settings.size, woken })

@@ -1,6 +1,7 @@
 //! Numbers and shapes in words, as they stand on call-outs and sheets.
 
 use stringline_core::covariance::{rounded, two_significant, with_uncertainty};
+pub use stringline_core::words::{count, plural};
 use stringline_core::{Explain, Point3};
 use stringline_fit::{Feature, Kind, Verdict};
 use stringline_hardpoints::{DatumKind, Hardpoint};
@@ -117,22 +118,4 @@ pub fn hardpoint_lines(hardpoint: &Hardpoint) -> Vec<String> {
     }
     lines.push(line);
     lines
-}
-
-/// `1 scan`, `2 scans`.
-pub fn plural(n: usize, word: &str) -> String {
-    if n == 1 { format!("1 {word}") } else { format!("{} {word}s", count(n)) }
-}
-
-/// A count with its thousands apart.
-pub fn count(n: usize) -> String {
-    let digits = n.to_string();
-    let mut text = String::new();
-    for (index, digit) in digits.chars().enumerate() {
-        if index > 0 && (digits.len() - index).is_multiple_of(3) {
-            text.push(' ');
-        }
-        text.push(digit);
-    }
-    text
 }

@@ -1,25 +1,7 @@
-//! The colours of the scene, and the scale of signed values.
+//! The colours of the scene.
 
+use crate::scale::Rgb;
 use crate::shown::LineMark;
-
-/// A colour as sRGB from 0 to 255.
-pub type Rgb = [u8; 3];
-
-/// *vik*, a diverging scale from blue over nearly white to brown, uniform to the eye and readable
-/// with every kind of colour blindness: F. Crameri, G. E. Shephard and P. J. Heron, *The misuse of
-/// colour in science communication*, Nature Communications 11, 5444 (2020); table of 256 colours
-/// under the MIT licence, © 2020 Fabio Crameri.
-const VIK: &str = include_str!("../../assets/vik.txt");
-
-/// The 256 colours of *vik* from the most negative to the most positive value.
-pub fn vik() -> Vec<Rgb> {
-    let number = |t: &str| t.parse::<f64>().ok().map(|c| (c.clamp(0.0, 1.0) * 255.0).round() as u8);
-    let colour = |line: &str| {
-        let mut parts = line.split_whitespace().map(number);
-        Some([parts.next()??, parts.next()??, parts.next()??])
-    };
-    VIK.lines().filter_map(colour).collect()
-}
 
 /// What a theme gives the scene.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -86,6 +68,7 @@ pub fn linear(colour: Rgb) -> [f32; 3] {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::scale::vik;
 
     #[test]
     fn vik_is_the_published_table() {

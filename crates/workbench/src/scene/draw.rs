@@ -274,9 +274,9 @@ impl FromWorld for Card {
                 mapped_at_creation: false,
             })
         };
-        let scale: Vec<f32> = colours::vik()
-            .into_iter()
-            .flat_map(|c| {
+        let scale: Vec<f32> = crate::scale::vik()
+            .iter()
+            .flat_map(|&c| {
                 let [r, g, b] = colours::linear(c);
                 [r, g, b, 1.0]
             })
