@@ -1,0 +1,5 @@
+//! How a scan sits in the car, or on another scan, and how far that can be trusted.
+//!
+//! Every placement is a rigid transform `target_from_source` with the covariance of the small
+//! motion by which it may be off: translation (x, y, z, mm), then rotation (about x, y, z, rad),
+//! in the target's axes and about the target's origin.
