@@ -46,7 +46,7 @@ pub struct Candidate {
 pub enum Verdict {
     /// One shape, clearly.
     Decided(Kind),
-    /// Any of these, likeliest first: the patch is too small or too noisy to tell.
+    /// Any of these, likeliest first (but a cylinder before a cone): the patch is too small or too noisy to tell.
     CannotTell(Vec<Kind>),
 }
 
@@ -55,7 +55,7 @@ pub enum Verdict {
 pub struct Weighed {
     /// What the evidence says.
     pub verdict: Verdict,
-    /// Every shape that could be fitted; the chosen or likeliest first, then by score.
+    /// Every shape that could be fitted; the one that the verdict names first, then by score.
     pub candidates: Vec<Candidate>,
 }
 
@@ -160,11 +160,18 @@ fn judge(candidates: &mut Vec<Candidate>, effective: f64, flat: &Flatness) -> Ve
     }
     open.retain(|&kind| kind != top);
     if open.is_empty() {
-        Verdict::Decided(top)
-    } else {
-        open.insert(0, top);
-        Verdict::CannotTell(open)
+        return Verdict::Decided(top);
     }
+    open.insert(0, top);
+    // A taper that is not shown to be there is not to be made: bores are many, seats are few.
+    if let (Kind::Cone, Some(s)) = (top, open.iter().position(|&kind| kind == Kind::Cylinder)) {
+        open.swap(0, s);
+        if let Some(s) = position(candidates, Kind::Cylinder) {
+            let moved = candidates.remove(s);
+            candidates.insert(0, moved);
+        }
+    }
+    Verdict::CannotTell(open)
 }
 
 fn position(candidates: &[Candidate], kind: Kind) -> Option<usize> {

@@ -1,7 +1,12 @@
-//! What a frame costs: draws a body of so many million facets into an image of 1920 × 1080 while
-//! the view turns, while the brush hovers and while nothing happens.
+//! What a frame costs the window's thread and the graphics card, with a body of so many million
+//! facets: the window's own bench and scene, driven by pointer events, drawn into an image.
 //!
 //! `frame_cost [MILLIONS …] [--frames N] [--size WxH]`
+//!
+//! Of each thing one does (turn the view, hover with the brush, paint with the fit live, show a map
+//! of deviations, nothing) it prints the frames' cost on the window's thread: what the systems of the
+//! app take from the beginning of a frame to its end and the handing over to the drawing thread. Tracing spans
+//! say which part the worst frame spent its time on.
 
 #![allow(clippy::print_stdout, clippy::print_stderr, reason = "the example's output")]
 
@@ -9,14 +14,25 @@
 #[allow(dead_code, reason = "shared with the tests, which use all of it")]
 mod support;
 
-use std::sync::Arc;
+use bevy::log::tracing;
+use std::cell::RefCell;
+use std::fs;
+use std::io::BufWriter;
+use std::path::Path;
+use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
-use stringline_workbench::shown::{Look, LookAt, Mark, Tint};
-use stringline_workbench::{Headless, HeadlessSettings};
-use support::{Double, shown_scan, wavy_ball};
+use stringline_core::units::LengthUnit;
+use stringline_job::{History, Job, Op, OpenJob, log_of, scan_file};
+use stringline_scan::{Geometry, write};
+use stringline_workbench::egui::{Event, Key, Modifiers, PointerButton, Pos2, pos2};
+use stringline_workbench::{Folders, Headless, HeadlessSettings, Workbench};
+use support::wavy_ball;
+
+/// Loading ten million facets is not what is measured.
+const LIMIT: Duration = Duration::from_secs(300);
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
-    let (mut millions, mut frames, mut size) = (Vec::new(), 60, [1920, 1080]);
+    let (mut millions, mut frames, mut size) = (Vec::new(), 120, [1920, 1080]);
     let mut arguments = std::env::args().skip(1);
     while let Some(argument) = arguments.next() {
         match argument.as_str() {
@@ -32,95 +48,204 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     if millions.is_empty() {
         millions = vec![0.2, 1.0, 5.0, 10.0];
     }
-    println!(
-        "| facets | drawn | turning: ms a frame | card ms | window's thread ms | hovering: ms | thread ms | worst | idle: frames | ready s | first fill s |"
-    );
-    println!("| ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |");
+    tracing::subscriber::set_global_default(Spans)?;
+    println!("| facets | what | frames | ms a frame | thread ms: median | worst | most of the worst in |");
+    println!("| ---: | --- | ---: | ---: | ---: | ---: | --- |");
     for million in millions {
         measure((million * 1e6) as usize, frames, size)?;
     }
     Ok(())
 }
 
+/// A job whose one scan is a wavy ball, on disk.
+fn job_with_ball(folder: &Path, facets: usize) -> Result<std::path::PathBuf, Box<dyn std::error::Error>> {
+    let (ball, path) = (wavy_ball(facets), folder.join("ball.stl"));
+    let Geometry::Mesh(mesh) = ball.geometry() else {
+        return Err("the ball is no mesh".into());
+    };
+    write::stl(mesh, &mut BufWriter::new(fs::File::create(&path)?))?;
+    let mut history = History::new(Job::default());
+    let scan = scan_file(&path, LengthUnit::Millimetre, folder)?;
+    history.apply(&Op::AddScan { name: "ball".parse()?, scan })?;
+    let job = folder.join("ball.job.json");
+    OpenJob::create(&job, Job::clone(history.job()))?;
+    Ok(job)
+}
+
 fn measure(facets: usize, frames: usize, size: [u32; 2]) -> Result<(), Box<dyn std::error::Error>> {
-    let scan = Arc::new(wavy_ball(facets));
-    let double = Double::default();
-    let mut app = Headless::new(HeadlessSettings { size, ..HeadlessSettings::default() }, |_| double.clone())?;
-    eprintln!("{} facets, {}", facets, app.graphics().unwrap_or_default());
-    app.frame(&[]);
-    double.desk().shown.scans = vec![shown_scan(1, scan.clone())];
-    let begun = Instant::now();
-    app.frame(&[]);
-    while app.stage().is_busy() {
-        app.frame(&[]);
-        std::thread::sleep(Duration::from_millis(5));
-    }
-    let ready = begun.elapsed();
-    let begun = Instant::now();
-    if !app.settle(Duration::from_secs(120)) {
-        return Err("the app did not come to rest".into());
-    }
-    double.desk().shown.look = Look { turn: 1, at: LookAt::Fit };
-    app.settle(Duration::from_secs(60));
-    let first = begun.elapsed();
+    let folder = tempfile::tempdir()?;
+    let job = job_with_ball(folder.path(), facets)?;
+    let folders = Folders::under(folder.path());
+    let settings = HeadlessSettings { size, ..HeadlessSettings::default() };
+    let mut app = Headless::new(settings, |wake| Workbench::with(folders, false, Some(job.clone()), wake))?;
+    eprintln!("{facets} facets, {}", app.graphics().unwrap_or_default());
+    let mut table = Table { facets, app: &mut app };
+    let loading = |app: &Headless| app.stage().shown.scans.iter().all(|s| s.scan.points().len() < facets / 4);
+    table.until("loading", |app| !loading(app) && !app.stage().is_busy())?;
+    table.rest()?;
 
-    // Turning: as with the middle button held.
-    let about = nalgebra::Point3::origin();
-    let (mut wall, mut own) = (Vec::new(), Vec::new());
-    for _ in 0..frames {
-        let begun = Instant::now();
-        let mut stage = app.stage_mut();
-        stage.view.orbit(&about, 0.01, 0.004);
-        stage.moves();
-        app.frame(&[]);
-        own.push(app.clock().last);
-        app.wait_for_card();
-        wall.push(begun.elapsed());
+    let middle = table.app.stage().area.center();
+    let across = table.app.stage().area.height() * 0.3;
+    let on_circle = |i: usize| {
+        let turn = std::f32::consts::TAU * i as f32 / frames as f32;
+        pos2(middle.x + across * turn.cos(), middle.y + across * turn.sin())
+    };
+    table.does("turning", |app, note| {
+        note(app, &[Event::PointerMoved(middle), button(middle, PointerButton::Middle, true)]);
+        (0..frames).for_each(|i| note(app, &[Event::PointerMoved(on_circle(i))]));
+        note(app, &[button(on_circle(0), PointerButton::Middle, false)]);
+    });
+    table.rest()?;
+    press(table.app, Key::Num2);
+    table.rest()?;
+    table.does("hovering", |app, note| (0..frames).for_each(|i| note(app, &[Event::PointerMoved(on_circle(i))])));
+    table.rest()?;
+    table.does("painting", |app, note| {
+        note(app, &[button(on_circle(0), PointerButton::Primary, true)]);
+        (0..frames).for_each(|i| note(app, &[Event::PointerMoved(on_circle(i))]));
+        note(app, &[button(on_circle(0), PointerButton::Primary, false)]);
+    });
+    table.rest()?;
+    if !fs::read_to_string(log_of(&job))?.contains("add_feature") {
+        return Err("nothing was painted".into());
     }
-    let (card, drawn) = app.stage().pace.last();
-    app.settle(Duration::from_secs(60));
+    table.does("deviations", |app, note| {
+        note(app, &[key(Key::M, true)]);
+        note(app, &[key(Key::M, false)]);
+        (0..frames).for_each(|i| note(app, &[Event::PointerMoved(on_circle(i))]));
+    });
+    table.rest()?;
 
-    // Hovering: the footprint moves over the surface.
-    let (mut hover_wall, mut hover_own) = (Vec::new(), Vec::new());
-    for i in 0..frames {
-        let begun = Instant::now();
-        let at = nalgebra::Point3::new(
-            90.0 * (f64::from(i as u32) * 0.02).cos(),
-            90.0 * (f64::from(i as u32) * 0.02).sin(),
-            0.0,
-        );
-        let marks = scan.within(&at, 8.0).into_iter().map(|p| (p, Mark::Footprint)).collect();
-        double.desk().shown.scans[0].tint = Arc::new(Tint { marks, ..Tint::default() });
-        app.frame(&[]);
-        hover_own.push(app.clock().last);
-        app.wait_for_card();
-        hover_wall.push(begun.elapsed());
-    }
-    app.settle(Duration::from_secs(60));
-    let pace = app.stage().pace.clone();
-    let counts = || [&pace.full, &pace.partial].map(|c| c.load(std::sync::atomic::Ordering::Relaxed));
-    let before = counts();
-    app.settle(Duration::from_secs(1));
-    let redrawn: u64 = counts().iter().zip(before).map(|(after, before)| after - before).sum();
-    let worst = own.iter().chain(&hover_own).max().copied().unwrap_or_default();
-    println!(
-        "| {} | {} | {:.1} | {:.1} | {:.2} | {:.1} | {:.2} | {:.2} | {} | {:.1} | {:.1} |",
-        facets,
-        drawn,
-        median(&mut wall),
-        card.as_secs_f64() * 1e3,
-        median(&mut own),
-        median(&mut hover_wall),
-        median(&mut hover_own),
-        worst.as_secs_f64() * 1e3,
-        redrawn,
-        ready.as_secs_f64(),
-        first.as_secs_f64(),
-    );
+    // The full fit of what was painted may still be under way. From then on a frame comes about only
+    // when something asks for one.
+    std::thread::sleep(Duration::from_secs(3));
+    table.rest()?;
+    std::thread::sleep(Duration::from_secs(2));
+    println!("| {facets} | nothing, 2 s | {} | | | | |", if table.app.wants_frame() { "wanted" } else { "0" });
     Ok(())
+}
+
+fn button(pos: Pos2, button: PointerButton, pressed: bool) -> Event {
+    Event::PointerButton { pos, button, pressed, modifiers: Modifiers::NONE }
+}
+
+fn key(key: Key, pressed: bool) -> Event {
+    Event::Key { key, physical_key: None, pressed, repeat: false, modifiers: Modifiers::NONE }
+}
+
+fn press(app: &mut Headless, which: Key) {
+    app.frame(&[key(which, true)]);
+    app.frame(&[key(which, false)]);
+}
+
+/// Takes note of a frame with events.
+type Note<'a> = dyn FnMut(&mut Headless, &[Event]) + 'a;
+
+struct Table<'a> {
+    facets: usize,
+    app: &'a mut Headless,
+}
+
+impl Table<'_> {
+    fn until(&mut self, what: &str, mut done: impl FnMut(&mut Headless) -> bool) -> Result<(), String> {
+        let begun = Instant::now();
+        while !done(self.app) {
+            self.app.frame(&[]);
+            std::thread::sleep(Duration::from_millis(2));
+            if begun.elapsed() > LIMIT {
+                return Err(format!("{what} takes too long"));
+            }
+        }
+        Ok(())
+    }
+
+    fn rest(&mut self) -> Result<(), String> {
+        if self.app.settle(LIMIT) { Ok(()) } else { Err("the app did not come to rest".into()) }
+    }
+
+    /// Measures the frames of what is done.
+    fn does(&mut self, what: &str, act: impl FnOnce(&mut Headless, &mut Note<'_>)) {
+        let (mut wall, mut own, mut worst) = (Vec::new(), Vec::new(), (Duration::ZERO, String::new()));
+        act(self.app, &mut |app, events| {
+            taken().clear();
+            let begun = Instant::now();
+            app.frame(events);
+            let spans = std::mem::take(&mut *taken());
+            let handing_over: Duration = spans.iter().filter(|(name, _)| *name == "extract").map(|(_, d)| *d).sum();
+            let cost = app.clock().last + handing_over;
+            app.wait_for_card();
+            wall.push(begun.elapsed());
+            own.push(cost);
+            if cost > worst.0 {
+                let most = spans.iter().max_by_key(|(_, d)| *d).map_or(String::new(), |(name, d)| {
+                    format!("{name} {:.2}", d.as_secs_f64() * 1e3)
+                });
+                worst = (cost, most);
+            }
+        });
+        println!(
+            "| {} | {what} | {} | {:.1} | {:.2} | {:.2} | {} |",
+            self.facets,
+            own.len(),
+            median(&mut wall),
+            median(&mut own),
+            worst.0.as_secs_f64() * 1e3,
+            worst.1
+        );
+    }
 }
 
 fn median(times: &mut [Duration]) -> f64 {
     times.sort_unstable();
     times.get(times.len() / 2).map_or(0.0, Duration::as_secs_f64) * 1e3
+}
+
+/// Times the workbench's own spans.
+struct Spans;
+
+/// What spans took since this was last emptied.
+static TAKEN: Mutex<Vec<(&'static str, Duration)>> = Mutex::new(Vec::new());
+/// The spans' names; a span's number is one more than its name's place here.
+static NAMES: Mutex<Vec<&'static str>> = Mutex::new(Vec::new());
+
+thread_local! {
+    static OPEN: RefCell<Vec<Instant>> = const { RefCell::new(Vec::new()) };
+}
+
+fn taken() -> MutexGuard<'static, Vec<(&'static str, Duration)>> {
+    TAKEN.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl tracing::Subscriber for Spans {
+    fn enabled(&self, metadata: &tracing::Metadata<'_>) -> bool {
+        metadata.is_span() && metadata.target().starts_with("stringline")
+    }
+
+    fn new_span(&self, span: &tracing::span::Attributes<'_>) -> tracing::span::Id {
+        let (name, mut names) = (span.metadata().name(), NAMES.lock().unwrap_or_else(PoisonError::into_inner));
+        let place = names.iter().position(|n| *n == name).unwrap_or_else(|| {
+            names.push(name);
+            names.len() - 1
+        });
+        tracing::span::Id::from_u64(place as u64 + 1)
+    }
+
+    fn record(&self, _: &tracing::span::Id, _: &tracing::span::Record<'_>) {}
+
+    fn record_follows_from(&self, _: &tracing::span::Id, _: &tracing::span::Id) {}
+
+    fn event(&self, _: &tracing::Event<'_>) {}
+
+    fn enter(&self, _: &tracing::span::Id) {
+        OPEN.with_borrow_mut(|open| open.push(Instant::now()));
+    }
+
+    fn exit(&self, span: &tracing::span::Id) {
+        if let Some(begun) = OPEN.with_borrow_mut(Vec::pop) {
+            let names = NAMES.lock().unwrap_or_else(PoisonError::into_inner);
+            if let Some(name) = names.get(span.into_u64() as usize - 1) {
+                taken().push((name, begun.elapsed()));
+            }
+        }
+    }
 }

@@ -15,7 +15,7 @@ use std::time::Duration;
 use stringline_core::{Point3, UnitVec3, Vec3};
 use stringline_scan::read::{ReadSettings, read};
 use stringline_scan::{Cloud, Dab, Geometry, Scan};
-use stringline_workbench::shown::{LineMark, Look, LookAt, Mark, ShownLine, Tint};
+use stringline_workbench::shown::{Layer, LineMark, Look, LookAt, Mark, ShownLine, Tint};
 use stringline_workbench::{Headless, HeadlessSettings};
 use support::{Double, shown_scan};
 
@@ -64,10 +64,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         let mut tint = Tint::default();
         for (dab, mark) in &marks {
             let patch = scan.paint(&[Dab::new(Point3::new(dab[0], dab[1], dab[2]), dab[3])]).unwrap_or_default();
-            tint.marks.extend(patch.points.into_iter().map(|p| (p, *mark)));
+            tint.layers.push(Layer { points: patch.points.into(), mark: *mark });
         }
-        tint.marks.sort_by_key(|m| m.0);
-        tint.marks.dedup_by_key(|m| m.0);
         if let Some(range) = wave {
             tint.range = range as f32;
             tint.values = scan.points().iter().map(|p| (range * 1.2 * (p.x * 0.05).sin()) as f32).collect();

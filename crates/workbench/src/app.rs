@@ -18,7 +18,7 @@ use bevy::camera::{Camera, CameraMainTextureUsages, Projection, RenderTarget};
 use bevy::ecs::message::Messages;
 use bevy::ecs::prelude::*;
 use bevy::image::Image;
-use bevy::log::LogPlugin;
+use bevy::log::{LogPlugin, info_span};
 use bevy::render::RenderPlugin;
 use bevy::render::camera::CameraRenderGraph;
 use bevy::render::pipelined_rendering::PipelinedRenderingPlugin;
@@ -326,6 +326,7 @@ fn hear(
     mut close: MessageReader<WindowCloseRequested>,
     mut exit: MessageWriter<AppExit>,
 ) {
+    let _span = info_span!("hear").entered();
     // What changed is shown by this very frame.
     let _ = face.0.poll();
     let paths: Vec<PathBuf> = dropped
@@ -360,6 +361,7 @@ fn steer(
     if input.events.is_empty() {
         return;
     }
+    let _span = info_span!("steer").entered();
     let context = context.get_mut().clone();
     let covered = |at: egui::Pos2| context.layer_id_at(at).is_some_and(|l| l.order != egui::Order::Background);
     let stage = &mut *stage;
@@ -392,7 +394,9 @@ fn panels(
     let context = context.get_mut();
     let eye = stage.eye();
     let mut area = egui::Rect::ZERO;
+    let span = info_span!("panels").entered();
     let drawn = context.run_ui(input.take(), |ui| area = face.0.ui(ui, eye.as_ref()));
+    drop(span);
     if let Some(mut told) = told {
         told.0 = drawn.platform_output.accesskit_update.clone();
     }
@@ -400,6 +404,7 @@ fn panels(
     stage.area = area;
     stage.scale = context.pixels_per_point();
     shown.0 = eye;
+    let _span = info_span!("shown").entered();
     let next = face.0.shown();
     stage.show(next);
 }
@@ -456,7 +461,7 @@ fn plan_next(
     // Call-outs stand where the view was before it followed a wish or made room for a panel.
     let stale = stage.eye() != shown.0;
     let at_once = [egui, stale.then_some(Duration::ZERO)].into_iter().flatten().min();
-    let busy = stage.pace.uploading.load(Relaxed) || pictures.open > 0;
+    let busy = stage.pace.uploading.load(Relaxed) || stage.is_recolouring() || pictures.open > 0;
     match at_once.into_iter().chain(stage.settles_in()).min() {
         _ if busy => {
             redraws.write(RequestRedraw);
@@ -560,22 +565,25 @@ impl Headless {
         self.app.update();
     }
 
+    /// Whether anything asks for a frame at once.
+    pub fn wants_frame(&self) -> bool {
+        self.woken.load(Relaxed) || !self.app.world().resource::<Messages<RequestRedraw>>().is_empty()
+    }
+
     /// Frames as long as anything asks for one, or surfaces are being made ready; true if it came
     /// to rest in time.
     pub fn settle(&mut self, limit: Duration) -> bool {
         let begun = Instant::now();
         while begun.elapsed() < limit {
             self.frame(&[]);
-            let world = self.app.world();
-            let redraw = !world.resource::<Messages<RequestRedraw>>().is_empty();
-            let stage = world.resource::<Stage>();
-            let moving = stage.settles_in().is_some();
-            if !(redraw || moving || stage.is_busy() || self.woken.load(Relaxed)) {
+            if self.wants_frame() {
+                continue;
+            }
+            let stage = self.stage();
+            if stage.settles_in().is_none() && !stage.is_busy() {
                 return true;
             }
-            if !redraw && !self.woken.load(Relaxed) {
-                std::thread::sleep(Duration::from_millis(2));
-            }
+            std::thread::sleep(Duration::from_millis(2));
         }
         false
     }

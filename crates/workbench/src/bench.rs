@@ -694,6 +694,7 @@ impl Workbench {
                 self.state.recolour_all();
                 self.refresh_map();
             }
+            Action::Overlay(of, from) => self.state.overlay = Some((of, from)),
             Action::Fold(name) => {
                 if !self.state.fold_other.remove(&name) {
                     self.state.fold_other.insert(name);
@@ -817,6 +818,15 @@ impl Workbench {
                     }
                 };
                 self.act(Action::Map(wanted));
+            }
+            Command::GapMap => {
+                let wanted = match self.state.overlaid() {
+                    Some((of, from)) if of != from => MapOf::Gap { of, from },
+                    Some(_) => return self.say("Choose two different scans, at the stop Car frame"),
+                    None => return self.say("A gap map needs two scans"),
+                };
+                let shown = self.state.map_wanted.as_ref() == Some(&wanted);
+                self.act(Action::Map((!shown).then_some(wanted)));
             }
             Command::Fold => {
                 self.state.fold_all = !self.state.fold_all;

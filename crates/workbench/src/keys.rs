@@ -49,6 +49,8 @@ pub enum Command {
     Wipe,
     /// How far the chosen feature's points lie off its shape.
     Residuals,
+    /// How far a scan lies off another.
+    GapMap,
     /// Folds all call-outs, or unfolds them.
     Fold,
     /// Everything in view.
@@ -97,7 +99,7 @@ use Command as C;
 
 impl Command {
     /// All, in the order of the list of keys.
-    pub const ALL: [Command; 43] = [
+    pub const ALL: [Command; 44] = [
         C::New,
         C::Open,
         C::AddScan,
@@ -126,6 +128,7 @@ impl Command {
         C::Pick,
         C::PickNone,
         C::Residuals,
+        C::GapMap,
         C::Fold,
         C::Fit,
         C::SquareOn,
@@ -175,6 +178,7 @@ impl Command {
             C::Narrower => ("Narrower brush", "Paint less at a touch, to stay clear of edges."),
             C::Wipe => ("Wipe", "Let the brush take paint away. Holding Shift does the same for a moment."),
             C::Residuals => ("Deviations", "Colour the patch by how far each point lies off the shape."),
+            C::GapMap => ("Gap map", "Colour one scan by how far it lies off another: plus outside it, minus within it."),
             C::Fold => ("Fold call-outs", "Show only names beside the features, or everything again."),
             C::Fit => ("All in view", "Bring everything that is shown into view."),
             C::SquareOn => ("Square on", "Look straight at the chosen feature, or at the surface under the pointer."),
@@ -234,6 +238,7 @@ impl Command {
             C::Narrower => (Modifiers::NONE, Key::Minus),
             C::Wipe => (Modifiers::NONE, Key::W),
             C::Residuals => (Modifiers::NONE, Key::M),
+            C::GapMap => (Modifiers::NONE, Key::K),
             C::Fold => (Modifiers::NONE, Key::O),
             C::Fit => (Modifiers::NONE, Key::Home),
             C::SquareOn => (Modifiers::NONE, Key::Q),
@@ -333,6 +338,6 @@ mod tests {
         let keys: BTreeSet<String> = Command::ALL.iter().map(|c| c.key_words()).collect();
         let names: BTreeSet<&str> = Command::ALL.iter().map(|c| c.words()).collect();
         let all: BTreeSet<Command> = Command::ALL.into_iter().collect();
-        assert_eq!((keys.len(), names.len(), all.len()), (43, 43, 43));
+        assert_eq!((keys.len(), names.len(), all.len()), (44, 44, 44));
     }
 }

@@ -10,7 +10,7 @@ use stringline_fit::{
     Enough, Feature, FitError, FitSettings, Verdict, Weighed, advice, advice_weighed, fit as fit_one, fit_auto,
 };
 use stringline_job::{FitSpec, LoadedScan, Name};
-use stringline_scan::{Dab, Patch};
+use stringline_scan::{Dab, PaintError, Patch};
 
 /// At most so many points are fitted: more would not change what is seen, and take longer than
 /// the eye forgives.
@@ -34,7 +34,7 @@ pub(crate) struct Live {
     pub(crate) feature: Name,
     pub(crate) scan: Name,
     /// Ascending.
-    pub(crate) points: Vec<u32>,
+    pub(crate) points: Arc<[u32]>,
     pub(crate) outcome: Result<LiveFit, Trouble>,
 }
 
@@ -50,14 +50,20 @@ pub(crate) struct LiveFit {
 /// Fits what is painted.
 pub(crate) fn fit(ask: LiveAsk) -> Live {
     let scan = &ask.loaded.scan;
-    let (points, outcome) = match scan.paint(&ask.dabs) {
+    let (points, outcome): (Vec<u32>, _) = match scan.paint(&ask.dabs) {
         Ok(patch) => {
             let outcome = fit_patch(&ask, &patch).map_err(|error| Trouble::of(&error));
             (patch.points, outcome)
         }
-        Err(error) => (Vec::new(), Err(Trouble::new(error.to_string(), error.next_step()))),
+        Err(error) => {
+            let next = match error {
+                PaintError::FacesAway { .. } => "Turn the view until you look straight at the surface, then paint.".into(),
+                _ => error.next_step(),
+            };
+            (Vec::new(), Err(Trouble::new(error.to_string(), next)))
+        }
     };
-    Live { ticket: ask.ticket, feature: ask.feature, scan: ask.scan, points, outcome }
+    Live { ticket: ask.ticket, feature: ask.feature, scan: ask.scan, points: points.into(), outcome }
 }
 
 fn fit_patch(ask: &LiveAsk, patch: &Patch) -> Result<LiveFit, FitError> {

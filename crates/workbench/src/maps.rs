@@ -41,7 +41,7 @@ pub(crate) fn work(state: &State, wanted: MapOf) -> Result<Option<(String, Work)
                 Done::Values(Values {
                     of,
                     scan: result.scan.clone(),
-                    values,
+                    values: values.into(),
                     range: nice(largest) as f32,
                     notes: Vec::new(),
                 })
@@ -75,7 +75,7 @@ fn gap(state: &State, of: Name, from: Name) -> Result<Option<(String, Work)>, Tr
                     notes.push(format!("{unsigned} points at borders have no sign; they count as plus"));
                 }
                 let scan = of.clone();
-                Done::Values(Values { of: MapOf::Gap { of, from }, scan, values: map.gaps, range, notes })
+                Done::Values(Values { of: MapOf::Gap { of, from }, scan, values: map.gaps.into(), range, notes })
             }
             Err(GapError::Stopped) => Done::NoMap,
             Err(error) => Done::Failed(Trouble::of(&error)),

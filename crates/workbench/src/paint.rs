@@ -15,9 +15,6 @@ use stringline_scan::Dab;
 /// While it is dragged the brush leaves a dab after this share of its radius.
 const DAB_STEP: f64 = 0.5;
 
-/// On scans of more points the brush does not show while a map does.
-const MOST_MAPPED: usize = 1_000_000;
-
 impl Workbench {
     pub(crate) fn point(&mut self, event: Pointer) {
         match event {
@@ -78,24 +75,21 @@ impl Workbench {
             }
             _ => {
                 if let Some(footprint) = self.state.footprint.take() {
-                    self.state.rebrush(&footprint.scan);
+                    self.state.recolour(&footprint.scan);
                 }
             }
         }
     }
 
     pub(crate) fn take_footprint(&mut self, footprint: Footprint) {
-        // Millions of values of a map are not sent again for each move of the brush.
-        let mapped = self.state.map.as_ref().is_some_and(|map| map.values.len() > MOST_MAPPED);
         let wanted = self.state.brush_in_hand()
-            && !mapped
             && self.state.under.as_ref().is_some_and(|(scan, _)| *scan == footprint.scan)
             && self.state.footprint.as_ref().is_none_or(|known| known.ticket < footprint.ticket);
         if wanted {
             if let Some(before) = self.state.footprint.take() {
-                self.state.rebrush(&before.scan);
+                self.state.recolour(&before.scan);
             }
-            self.state.rebrush(&footprint.scan);
+            self.state.recolour(&footprint.scan);
             self.state.footprint = Some(footprint);
         }
     }

@@ -1,9 +1,8 @@
 //! What the scene is to show: colours of the scans, lines of the features.
 
 use crate::live::Live;
-use crate::shown::{LineMark, Mark, Shown, ShownLine, ShownScan, Tint};
+use crate::shown::{Layer, LineMark, Mark, Shown, ShownLine, ShownScan, Tint};
 use crate::state::{State, Stop};
-use crate::work::Footprint;
 use std::f64::consts::TAU;
 use std::sync::Arc;
 use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3, frame_about};
@@ -55,57 +54,37 @@ fn tint_of(state: &mut State, scan: &Name) -> Arc<Tint> {
 }
 
 fn make_tint(state: &mut State, scan: &Name) -> Tint {
-    let known = state.marks.get(scan).cloned();
-    let marks = known.unwrap_or_else(|| Arc::new(make_marks(state, scan)));
-    state.marks.insert(scan.clone(), Arc::clone(&marks));
-    let map = state.map.as_ref().filter(|map| map.scan == *scan);
-    let footprint = state.footprint.as_ref().filter(|footprint| footprint.scan == *scan);
-    let marks = match footprint {
-        Some(footprint) => under_brush(&marks, footprint, state.stroke.is_some()),
-        None => marks.as_ref().clone(),
-    };
-    match map {
-        Some(map) => Tint { marks, values: map.values.clone(), range: map.range },
-        None => Tint { marks, ..Tint::default() },
-    }
-}
-
-/// Marks by id, without those of the brush.
-fn make_marks(state: &State, scan: &Name) -> Vec<(u32, Mark)> {
-    let map = state.map.as_ref().filter(|map| map.scan == *scan);
-    let mut marks: Vec<(u32, Mark)> = Vec::new();
+    let map = state.map.clone().filter(|map| map.scan == *scan);
     let live = state.live.as_ref().filter(|live| live.scan == *scan);
+    let mut layers = Vec::new();
     for (name, result) in state.results.features.iter().filter(|(_, result)| result.scan == *scan) {
         let chosen = state.chosen.as_ref() == Some(name);
         if map.is_some() && chosen || live.is_some_and(|live| live.feature == *name) {
             continue;
         }
-        let mark = if chosen { Mark::Chosen } else { Mark::Feature };
-        marks.extend(result.patch.points.iter().map(|&point| (point, mark)));
+        let known = state.patches.get(name).filter(|(of, _)| Arc::ptr_eq(of, result));
+        let points = match known {
+            Some((_, points)) => Arc::clone(points),
+            None => {
+                let points: Arc<[u32]> = result.patch.points.as_slice().into();
+                state.patches.insert(name.clone(), (Arc::clone(result), Arc::clone(&points)));
+                points
+            }
+        };
+        layers.push(Layer { points, mark: if chosen { Mark::Chosen } else { Mark::Feature } });
     }
-    marks.extend(live.iter().flat_map(|live| &live.points).map(|&point| (point, Mark::Painted)));
-    // Stable, so of several marks on a point the last one is kept.
-    marks.reverse();
-    marks.sort_by_key(|(point, _)| *point);
-    marks.dedup_by_key(|(point, _)| *point);
-    marks
-}
-
-/// The marks with what lies under the brush over them; while it paints it does not hide what it leaves.
-fn under_brush(marks: &[(u32, Mark)], footprint: &Footprint, pressed: bool) -> Vec<(u32, Mark)> {
-    let brush = if footprint.wipe { Mark::Wiping } else { Mark::Footprint };
-    let mut all = Vec::with_capacity(marks.len() + footprint.points.len());
-    let mut below = marks.iter().copied().peekable();
-    for &point in &footprint.points {
-        while let Some(mark) = below.next_if(|(id, _)| *id < point) {
-            all.push(mark);
-        }
-        let here = below.next_if(|(id, _)| *id == point).map(|(_, mark)| mark);
-        let keep = pressed && here == Some(Mark::Painted);
-        all.push((point, if keep { Mark::Painted } else { brush }));
+    let painted = live.map(|live| Layer { points: Arc::clone(&live.points), mark: Mark::Painted });
+    let footprint = state.footprint.as_ref().filter(|footprint| footprint.scan == *scan);
+    let brush = footprint.map(|footprint| Layer {
+        points: Arc::clone(&footprint.points),
+        mark: if footprint.wipe { Mark::Wiping } else { Mark::Footprint },
+    });
+    // While the brush paints it does not hide what it leaves.
+    layers.extend(if state.stroke.is_some() { [brush, painted] } else { [painted, brush] }.into_iter().flatten());
+    match map {
+        Some(map) => Tint { layers, values: Arc::clone(&map.values), range: map.range },
+        None => Tint { layers, ..Tint::default() },
     }
-    all.extend(below);
-    all
 }
 
 fn lines(state: &State) -> Vec<ShownLine> {
@@ -214,20 +193,6 @@ fn draw_hardpoint(hardpoint: &Hardpoint, lines: &mut Vec<ShownLine>) {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn the_brush_lies_over_the_marks_in_order() {
-        let marks = [(1, Mark::Feature), (4, Mark::Painted), (9, Mark::Chosen)];
-        let footprint = |wipe| Footprint { ticket: 1, scan: "a".parse().unwrap(), points: vec![2, 4, 9, 11], wipe };
-        let f = Mark::Footprint;
-        assert_eq!(
-            under_brush(&marks, &footprint(false), false),
-            [(1, Mark::Feature), (2, f), (4, f), (9, f), (11, f)]
-        );
-        let pressed = under_brush(&marks, &footprint(false), true);
-        assert_eq!(pressed[2], (4, Mark::Painted));
-        assert!(under_brush(&marks, &footprint(true), true).iter().all(|(_, mark)| *mark != f));
-    }
 
     #[test]
     fn a_circle_is_closed_and_square_to_its_normal() {

@@ -39,12 +39,21 @@ pub struct ShownScan {
 /// Colours over a scan's own.
 #[derive(Clone, Debug, Default)]
 pub struct Tint {
-    /// Points with a mark, ids ascending.
-    pub marks: Vec<(u32, Mark)>,
+    /// Marked points, lowest layer first: of a point in several the last one shows.
+    pub layers: Vec<Layer>,
     /// A value a point (NaN: none), shown on the diverging scale over ± `range`; empty for no map.
-    pub values: Vec<f32>,
+    pub values: Arc<[f32]>,
     /// mm.
     pub range: f32,
+}
+
+/// Points that are marked alike. Compare by `Arc::ptr_eq`.
+#[derive(Clone, Debug)]
+pub struct Layer {
+    /// Ids, ascending.
+    pub points: Arc<[u32]>,
+    /// Why they are coloured.
+    pub mark: Mark,
 }
 
 /// Why a point is coloured.

@@ -3,7 +3,7 @@
 
 use crate::folders::Remembered;
 use crate::live::Live;
-use crate::shown::{Look, Mark, Tint, Touched};
+use crate::shown::{Look, Tint, Touched};
 use crate::words::Trouble;
 use crate::work::{Footprint, MapOf, Task, Values};
 use std::collections::{BTreeMap, BTreeSet};
@@ -177,6 +177,8 @@ pub(crate) struct State {
     pub(crate) footprint: Option<Footprint>,
     pub(crate) live: Option<Live>,
     pub(crate) stroke: Option<Stroke>,
+    /// Which scan is laid over which, as last chosen: the coloured one first.
+    pub(crate) overlay: Option<(Name, Name)>,
     pub(crate) map_wanted: Option<MapOf>,
     pub(crate) map: Option<Arc<Values>>,
     pub(crate) fold_all: bool,
@@ -194,8 +196,8 @@ pub(crate) struct State {
     pub(crate) tasks: Vec<Task>,
     /// Per scan, made anew where something that it shows changed.
     pub(crate) tints: BTreeMap<Name, Arc<Tint>>,
-    /// The marks of a scan but for the brush's, likewise.
-    pub(crate) marks: BTreeMap<Name, Arc<Vec<(u32, Mark)>>>,
+    /// Of each feature what it was fitted to, as its scan's colours need it, and which result that is of.
+    pub(crate) patches: BTreeMap<Name, (Arc<FeatureResult>, Arc<[u32]>)>,
 }
 
 impl State {
@@ -216,6 +218,7 @@ impl State {
             footprint: None,
             live: None,
             stroke: None,
+            overlay: None,
             map_wanted: None,
             map: None,
             fold_all: false,
@@ -230,7 +233,7 @@ impl State {
             drawer: None,
             tasks: Vec::new(),
             tints: BTreeMap::new(),
-            marks: BTreeMap::new(),
+            patches: BTreeMap::new(),
         }
     }
 
@@ -276,6 +279,14 @@ impl State {
         self.tasks.iter().find(|task| task.id == id)
     }
 
+    /// The scan that is coloured and the one it is laid over, of those that are there.
+    pub(crate) fn overlaid(&self) -> Option<(Name, Name)> {
+        let ready = |name: &Name| self.scans.get(name).is_some_and(|scan| scan.ready().is_some());
+        let chosen = self.overlay.clone().filter(|(of, from)| ready(of) && ready(from));
+        let mut names = self.scans.keys().filter(|name| ready(name)).cloned();
+        chosen.or_else(|| Some((names.next()?, names.next()?)))
+    }
+
     /// Whether a call-out is folded.
     pub(crate) fn folded(&self, name: &str) -> bool {
         self.fold_all != self.fold_other.contains(name)
@@ -284,17 +295,10 @@ impl State {
     /// The colours of all scans are made anew.
     pub(crate) fn recolour_all(&mut self) {
         self.tints.clear();
-        self.marks.clear();
     }
 
     /// The colours of a scan are made anew.
     pub(crate) fn recolour(&mut self, scan: &Name) {
-        self.tints.remove(scan);
-        self.marks.remove(scan);
-    }
-
-    /// The brush is elsewhere on a scan.
-    pub(crate) fn rebrush(&mut self, scan: &Name) {
         self.tints.remove(scan);
     }
 }

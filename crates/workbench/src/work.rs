@@ -53,7 +53,7 @@ pub(crate) struct Footprint {
     pub(crate) ticket: u64,
     pub(crate) scan: Name,
     /// Ascending.
-    pub(crate) points: Vec<u32>,
+    pub(crate) points: Arc<[u32]>,
     pub(crate) wipe: bool,
 }
 
@@ -63,7 +63,7 @@ pub(crate) struct Values {
     pub(crate) of: MapOf,
     pub(crate) scan: Name,
     /// NaN where there is none.
-    pub(crate) values: Vec<f32>,
+    pub(crate) values: Arc<[f32]>,
     /// The scale runs from minus this to this, mm.
     pub(crate) range: f32,
     /// What else there is to say of it.
@@ -293,7 +293,7 @@ impl Workers {
                 let touched = ask.loaded.scan.paint(&[Dab { wipe: false, ..ask.dab }]);
                 // A brush that touches nothing has no footprint.
                 let points = touched.map(|patch| patch.points).unwrap_or_default();
-                Done::Footprint(Footprint { ticket: ask.ticket, scan: ask.scan, points, wipe })
+                Done::Footprint(Footprint { ticket: ask.ticket, scan: ask.scan, points: points.into(), wipe })
             }),
             live: Latest::new("Fitting what is painted", reports.clone(), |ask, _| {
                 Done::Live(Box::new(live::fit(ask)))

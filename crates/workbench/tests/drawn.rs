@@ -11,7 +11,7 @@ use std::time::Duration;
 use stringline_core::Vec3;
 use stringline_scan::{Cloud, Geometry, Point3, Scan};
 use stringline_workbench::scene::colours::palette;
-use stringline_workbench::shown::{LineMark, Look, LookAt, Mark, ShownLine, Tint};
+use stringline_workbench::shown::{Layer, LineMark, Look, LookAt, Mark, ShownLine, Tint};
 use stringline_workbench::{Headless, HeadlessSettings};
 use support::{Double, shown_scan, wavy_ball};
 
@@ -86,8 +86,9 @@ fn paint_is_blue_where_it_lies_and_only_touched_pieces_are_drawn_for_it() {
     let scan = double.desk().shown.scans[0].scan.clone();
     let pace = app.stage().pace.clone();
     let full = pace.full.load(Relaxed);
-    let marks = scan.within(&Point3::new(90.0, 0.0, 0.0), 20.0).into_iter().map(|p| (p, Mark::Painted)).collect();
-    double.desk().shown.scans[0].tint = Arc::new(Tint { marks, ..Tint::default() });
+    let points = scan.within(&Point3::new(90.0, 0.0, 0.0), 20.0).into();
+    let layers = vec![Layer { points, mark: Mark::Painted }];
+    double.desk().shown.scans[0].tint = Arc::new(Tint { layers, ..Tint::default() });
     let screen = Screen::of(&mut app);
     let [r, _, b] = screen.at(0.0, 0.0);
     assert!(b > r + 50.0, "blue in the middle: {:?}", screen.at(0.0, 0.0));

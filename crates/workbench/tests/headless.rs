@@ -10,7 +10,7 @@ use std::sync::Arc;
 use std::time::Duration;
 use stringline_core::{RigidTransform, UnitVec3, Vec3};
 use stringline_scan::{Cloud, Geometry, Point3, Scan};
-use stringline_workbench::shown::{Look, LookAt, Mark, Pointer, Tint, Touched};
+use stringline_workbench::shown::{Layer, Look, LookAt, Mark, Pointer, Tint, Touched};
 use stringline_workbench::{Headless, HeadlessSettings};
 use support::{Double, shown_scan, wavy_ball};
 
@@ -188,7 +188,7 @@ fn a_solid_scan_is_touched_before_a_faded_one_in_front_of_it() {
 fn only_changed_colours_wait_for_the_card() {
     let double = Double::default();
     let (mut app, _) = with_ball(&double);
-    let tint = Tint { marks: vec![(100, Mark::Footprint)], ..Tint::default() };
+    let tint = Tint { layers: vec![Layer { points: [100].into(), mark: Mark::Footprint }], ..Tint::default() };
     double.desk().shown.scans[0].tint = Arc::new(tint);
     app.frame(&[]);
     // Without a graphics driver nobody takes them.

@@ -177,6 +177,36 @@ fn the_empty_window_teaches_how_to_begin() {
 }
 
 #[test]
+fn a_large_scan_is_seen_coarse_before_it_is_there() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("floor.xyz");
+    let (across, along) = (700_u32, 500_u32);
+    let mut text = String::new();
+    for i in 0..across * along {
+        let (x, y) = (f64::from(i % across), f64::from(i / across));
+        text += &format!("{x} {y} {:.3}\n", (x * 0.05).sin() * (y * 0.04).cos());
+    }
+    std::fs::write(&path, text).unwrap();
+
+    let mut window = window(folder.path(), None);
+    press(&mut window, Modifiers::NONE, Key::A);
+    give_path(&mut window, &path, "Add this file");
+    let mut seen = Vec::new();
+    let whole = (across * along) as usize;
+    let begun = Instant::now();
+    while seen.last() != Some(&whole) {
+        assert!(begun.elapsed() < PATIENCE, "seen: {seen:?} points");
+        let bench = &mut window.state_mut().bench;
+        bench.poll();
+        seen.extend(bench.shown().scans.first().map(|scan| scan.scan.points().len()));
+        seen.dedup();
+        std::thread::sleep(Duration::from_millis(1));
+    }
+    let [coarse, _] = seen[..] else { panic!("seen: {seen:?} points") };
+    assert!((20_000..100_000).contains(&coarse), "{coarse}");
+}
+
+#[test]
 fn three_dabs_in_the_hub_bore_give_its_axis_and_the_job_survives() {
     let folder = tempfile::tempdir().unwrap();
     let mut window = sample(folder.path());
@@ -186,7 +216,7 @@ fn three_dabs_in_the_hub_bore_give_its_axis_and_the_job_survives() {
     window.state_mut().bench.pointer(Pointer::Over(touches[0]));
     until(&mut window, "the footprint shows", |window| {
         let shown = window.state_mut().bench.shown();
-        shown.scans[touches[0].scan].tint.marks.iter().any(|(_, mark)| *mark == Mark::Footprint)
+        shown.scans[touches[0].scan].tint.layers.iter().any(|layer| layer.mark == Mark::Footprint)
     });
     assert!(!has(&window, "feature 1"));
 
@@ -194,7 +224,7 @@ fn three_dabs_in_the_hub_bore_give_its_axis_and_the_job_survives() {
     window.state_mut().bench.pointer(Pointer::Press(touches[0], false));
     until(&mut window, "the first dab is painted", |window| {
         let shown = window.state_mut().bench.shown();
-        shown.scans[touches[0].scan].tint.marks.iter().any(|(_, mark)| *mark == Mark::Painted)
+        shown.scans[touches[0].scan].tint.layers.iter().any(|layer| layer.mark == Mark::Painted)
     });
     window.state_mut().bench.pointer(Pointer::Release);
     paint(&mut window, touches[1]);

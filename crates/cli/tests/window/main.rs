@@ -215,6 +215,10 @@ fn a_bore_is_painted_named_saved_recovered_and_exported() {
         logs.flatten().flatten().map(|entry| entry.path()).find(|file| logged(file, "add_scan") == 1)
     });
     screen.settled();
+    until("the twin has the scan too", || {
+        both.twin.settle();
+        (!both.twin.0.stage().shown.scans.is_empty()).then_some(())
+    });
     both.letter('2', Key::Num2);
 
     // Turn the view until the bore's wall is seen from inside in at least three places.

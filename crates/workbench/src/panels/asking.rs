@@ -52,7 +52,7 @@ fn path(
     let first = Id::new("path asked").with(purpose);
     if !ui.data(|data| data.get_temp::<bool>(first).unwrap_or(false)) {
         ui.data_mut(|data| data.insert_temp(first, true));
-        ui.memory_mut(|memory| memory.request_focus(id));
+        parts::ready_to_type(ui, id, &text);
     }
     if let Some(trouble) = trouble {
         parts::trouble(ui, trouble);
@@ -157,7 +157,7 @@ fn export(ui: &mut Ui, state: &State, proposed: &str, trouble: Option<&Trouble>,
     let (stem, entered) = parts::text_field(ui, id, "Folder and first part of the names", proposed, "");
     // Enter writes the files as they are proposed.
     if ui.memory(|memory| memory.focused().is_none()) {
-        ui.memory_mut(|memory| memory.request_focus(id));
+        parts::ready_to_type(ui, id, &stem);
     }
     let mut targets = Vec::new();
     for (ending, name, why) in FORMATS {

@@ -111,12 +111,10 @@ fn overlay(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
     let ink = theme::of(ui);
     let ready: Vec<&Name> =
         state.scans.iter().filter(|(_, scan)| matches!(scan.there, There::Ready(_))).map(|(name, _)| name).collect();
-    let [first, second, ..] = ready.as_slice() else { return };
+    let Some(initial) = state.overlaid() else { return };
     parts::heading(ui, "One scan over another");
     parts::faint(ui, "Colours one scan by how far it lies off the other, where both stand in the car.");
-    let id = Id::new("overlay");
-    let initial = ((*first).clone(), (*second).clone());
-    let (mut of, mut from) = parts::kept(ui, id, &initial);
+    let (mut of, mut from) = initial.clone();
     for (label, chosen) in [("Colour", &mut of), ("against", &mut from)] {
         ui.horizontal(|ui| {
             let text = ui.label(label);
@@ -128,22 +126,16 @@ fn overlay(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
             combo.response.labelled_by(text.id);
         });
     }
-    parts::keep(ui, id, initial, (of.clone(), from.clone()));
+    if (&of, &from) != (&initial.0, &initial.1) {
+        actions.push(Action::Overlay(of.clone(), from.clone()));
+    }
     let wanted = MapOf::Gap { of: of.clone(), from: from.clone() };
     let shown = state.map_wanted.as_ref() == Some(&wanted);
     if of == from {
         parts::faint(ui, "Choose two different scans.");
     } else {
         ui.horizontal_wrapped(|ui| {
-            if ui
-                .selectable_label(shown, "Gap map")
-                .on_hover_text(
-                    "Positive where the coloured scan lies outside the other, negative where it lies within.",
-                )
-                .clicked()
-            {
-                actions.push(Action::Map(if shown { None } else { Some(wanted) }));
-            }
+            parts::switch(ui, Command::GapMap, shown, true, actions);
             let faded = state.scans.get(&from).is_some_and(|scan| scan.opacity < 1.0);
             if ui
                 .selectable_label(faded, "Fade the other")

@@ -56,6 +56,8 @@ pub(crate) enum Action {
     LoadAgain(Name),
     Section(Option<Section>),
     Map(Option<MapOf>),
+    /// The scan that is coloured, and the one it is laid over.
+    Overlay(Name, Name),
     Fold(String),
     Dismiss(u64),
     Drawer(Option<Page>),
@@ -70,6 +72,10 @@ pub(crate) enum Action {
 /// Draws everything; what is left for the scans, and what is wanted.
 pub(crate) fn all(ui: &mut Ui, state: &State, eye: Option<&Eye>) -> (Rect, Vec<Action>) {
     let mut actions = Vec::new();
+    if state.asking.is_some() {
+        // Nothing below a question speaks, nor says in a tooltip what it would do.
+        ui.disable();
+    }
     Panel::top(Id::new("route")).show_separator_line(true).show(ui, |ui| route::bar(ui, state, &mut actions));
     if state.job.is_some() {
         Panel::left(Id::new("sheet"))

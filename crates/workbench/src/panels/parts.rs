@@ -4,6 +4,8 @@ use super::Action;
 use crate::keys::Command;
 use crate::theme;
 use crate::words::Trouble;
+use egui::text::{CCursor, CCursorRange};
+use egui::text_edit::TextEditState;
 use egui::{Button, Color32, Frame, Id, Margin, Response, RichText, Stroke, TextEdit, Ui, WidgetInfo, WidgetType};
 use std::any::Any;
 
@@ -113,6 +115,15 @@ pub(super) fn text_field(ui: &mut Ui, id: Id, name: &str, initial: &str, hint: &
     let entered = response.lost_focus() && ui.input(|input| input.key_pressed(egui::Key::Enter));
     keep(ui, id, initial, text.clone());
     (text, entered)
+}
+
+/// Gives a text field the keyboard, with all that stands in it chosen: typing takes its place.
+pub(super) fn ready_to_type(ui: &Ui, id: Id, text: &str) {
+    ui.memory_mut(|memory| memory.request_focus(id));
+    let mut state = TextEditState::load(ui.ctx(), id).unwrap_or_default();
+    let ends = [0, text.chars().count()].map(CCursor::new);
+    state.cursor.set_char_range(Some(CCursorRange::two(ends[0], ends[1])));
+    state.store(ui.ctx(), id);
 }
 
 /// A typed number, mm or degrees; commas count as points. `None` while it is no finite number.

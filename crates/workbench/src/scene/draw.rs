@@ -15,6 +15,7 @@ use bevy::asset::{Handle, load_internal_asset, uuid_handle};
 use bevy::core_pipeline::upscaling::upscaling;
 use bevy::ecs::prelude::*;
 use bevy::ecs::schedule::ScheduleLabel;
+use bevy::log::info_span;
 use bevy::mesh::VertexBufferLayout;
 use bevy::render::extract_plugin::MainWorld;
 use bevy::render::render_resource::binding_types::{
@@ -127,6 +128,7 @@ struct Drawing {
 
 /// Copies what is needed; the main world waits meanwhile.
 fn extract(mut main: ResMut<MainWorld>, mut frame: ResMut<Frame>) {
+    let _span = info_span!("extract").entered();
     let mut bodies = main.query::<&mut Body>();
     let frame = &mut *frame;
     frame.bodies.clear();

@@ -17,6 +17,7 @@ use crate::mouse::{Found, Mouse, sides};
 use crate::shown::{LookAt, Shown, ShownScan, Tint, Touched};
 use crate::view::{Ball, View, ball_about};
 use bevy::ecs::prelude::*;
+use bevy::log::info_span;
 use display::Display;
 use std::collections::BTreeSet;
 use std::sync::mpsc::{Receiver, Sender, channel};
@@ -78,9 +79,10 @@ impl Body {
         self.world_from_scan = shown.world_from_scan;
         self.opacity = shown.opacity;
         if !Arc::ptr_eq(&self.tint, &shown.tint) {
-            self.patches.extend(self.codes.update(&self.display, &self.tint, &shown.tint));
+            self.codes.change(&self.tint, &shown.tint);
             self.tint = shown.tint.clone();
         }
+        self.patches.extend(self.codes.work(&self.display, &self.tint));
     }
 }
 
@@ -108,6 +110,8 @@ pub struct Stage {
     /// Wishes that wait until everything shown is there.
     wish: Option<LookAt>,
     wake: Wake,
+    /// Colours are still being worked out, a share a frame.
+    recolouring: bool,
     asked: BTreeSet<u64>,
     ready: Sender<(u64, Option<Display>)>,
     // A receiver is not shared between threads; a lock makes it so.
@@ -131,6 +135,7 @@ impl Stage {
             looked: 0,
             wish: None,
             wake,
+            recolouring: false,
             asked: BTreeSet::new(),
             ready,
             finished: Mutex::new(finished),
@@ -178,6 +183,11 @@ impl Stage {
         seen.then(|| self.view.to_eye(sides(self.area), self.ball.as_ref()))
     }
 
+    /// Whether colours are still being worked out, so that another frame is needed.
+    pub fn is_recolouring(&self) -> bool {
+        self.recolouring
+    }
+
     /// Whether a surface is still being made ready.
     pub fn is_busy(&self) -> bool {
         !self.asked.is_empty()
@@ -217,6 +227,7 @@ impl Stage {
 /// Keeps one body for each shown scan. A surface that is not ready yet is stood in for by the one
 /// that was shown in its place before.
 pub fn mirror(mut commands: Commands, mut stage: ResMut<Stage>, mut bodies: Query<(Entity, &mut Body)>) {
+    let _span = info_span!("mirror").entered();
     let stage = &mut *stage;
     let finished: Vec<_> = stage.finished.get_mut().unwrap_or_else(PoisonError::into_inner).try_iter().collect();
     let mut fresh: Vec<Body> = Vec::new();
@@ -230,10 +241,11 @@ pub fn mirror(mut commands: Commands, mut stage: ResMut<Stage>, mut bodies: Quer
     let shown = std::mem::take(&mut stage.shown.scans);
     let mut stand_ins: Vec<(Entity, usize)> = Vec::new();
     let mut there: BTreeSet<u64> = fresh.iter().map(|b| b.id).collect();
-    let (mut outline, mut visible) = (Vec::new(), 0);
+    let (mut outline, mut visible, mut recolouring) = (Vec::new(), 0, false);
     let had_none = stage.outline.is_empty();
     let mut take = |body: &mut Body, slot: usize, shown: &ShownScan| {
         body.follow(slot, shown);
+        recolouring |= !body.codes.are_done();
         if shown.opacity > 0.0 {
             visible += 1;
             outline.extend(body.display.outline.iter().map(|p| body.world_from_scan * p));
@@ -270,6 +282,7 @@ pub fn mirror(mut commands: Commands, mut stage: ResMut<Stage>, mut bodies: Quer
         }
     }
     stage.shown.scans = shown;
+    stage.recolouring = recolouring;
     stage.ball = ball_about(&outline);
     stage.outline = outline;
     // The first parts on the bench are brought into the view unasked.

@@ -1,7 +1,8 @@
 //! Which corners change their colour when the bench's tint does.
 
 use crate::scene::display::Display;
-use crate::shown::{Mark, Tint};
+use crate::shown::{Layer, Mark, Tint};
+use std::sync::Arc;
 
 /// Colours of a run of corners of one piece.
 #[derive(Clone, Debug, PartialEq)]
@@ -14,28 +15,84 @@ pub(crate) struct Patch {
     pub(crate) codes: Vec<u32>,
 }
 
-/// The colours of a scan's corners as they were sent to the graphics card.
+/// Points whose colour is worked out in one frame, and values looked at to find those that changed:
+/// a millisecond or two.
+const POINTS_A_FRAME: usize = 60_000;
+const VALUES_A_FRAME: usize = 1_000_000;
+
+/// The colours of a scan's corners as they were sent to the graphics card, and which may be out of date.
 pub(crate) struct Codes {
     /// One a corner of each piece.
     pieces: Vec<Vec<u32>>,
+    /// Points whose mark changed, ascending.
+    marked: Vec<u32>,
+    /// How far the values have been taken over.
+    sweep: Option<Sweep>,
+}
+
+/// Values that are taken over from a map, in order of the points.
+struct Sweep {
+    next: usize,
+    /// One past the last.
+    end: usize,
+    /// What the points had before; none if that was taken over in part only.
+    before: Option<Arc<[f32]>>,
 }
 
 impl Codes {
     /// No colour anywhere.
     pub(crate) fn new(display: &Display) -> Codes {
-        Codes { pieces: display.pieces.iter().map(|p| vec![0; p.corners.len()]).collect() }
+        let pieces = display.pieces.iter().map(|p| vec![0; p.corners.len()]).collect();
+        Codes { pieces, marked: Vec::new(), sweep: None }
     }
 
-    /// Takes a tint over from another; returns what is to be sent, one run a piece at most.
-    pub(crate) fn update(&mut self, display: &Display, old: &Tint, new: &Tint) -> Vec<Patch> {
+    /// Takes note of what another tint may have changed.
+    pub(crate) fn change(&mut self, old: &Tint, new: &Tint) {
+        let marked = changed_marks(&old.layers, &new.layers);
+        self.marked = if self.marked.is_empty() { marked } else { union(&self.marked, &marked) };
+        let same_range = old.range.to_bits() == new.range.to_bits();
+        if !(Arc::ptr_eq(&old.values, &new.values) && same_range) {
+            let end = old.values.len().max(new.values.len()).max(self.sweep.as_ref().map_or(0, |s| s.end));
+            let before = (self.sweep.is_none()).then(|| Arc::clone(&old.values));
+            self.sweep = (end > 0).then_some(Sweep { next: 0, end, before });
+        }
+    }
+
+    /// Whether every colour is up to date.
+    pub(crate) fn are_done(&self) -> bool {
+        self.marked.is_empty() && self.sweep.is_none()
+    }
+
+    /// Works out colours that may be out of date, as many as a frame bears; returns what is to be
+    /// sent, one run a piece at most.
+    pub(crate) fn work(&mut self, display: &Display, tint: &Tint) -> Vec<Patch> {
+        if self.are_done() {
+            return Vec::new();
+        }
+        let rest = self.marked.split_off(self.marked.len().min(POINTS_A_FRAME));
+        let mut points = std::mem::replace(&mut self.marked, rest);
+        if let Some(sweep) = &mut self.sweep {
+            let at = |values: &[f32], i: usize| values.get(i).copied().unwrap_or(f32::NAN);
+            let look_to = sweep.end.min(sweep.next + VALUES_A_FRAME);
+            let mut swept = Vec::new();
+            while sweep.next < look_to && swept.len() < POINTS_A_FRAME {
+                let was_none = sweep.before.as_ref().is_some_and(|before| at(before, sweep.next).is_nan());
+                if !(was_none && at(&tint.values, sweep.next).is_nan()) {
+                    swept.push(sweep.next as u32);
+                }
+                sweep.next += 1;
+            }
+            if sweep.next == sweep.end {
+                self.sweep = None;
+            }
+            points = if points.is_empty() { swept } else { union(&points, &swept) };
+        }
         // Changed corners of each piece: first and one past the last.
         let mut runs: Vec<Option<(usize, usize)>> = vec![None; self.pieces.len()];
-        let mut marks = new.marks.iter().peekable();
-        for point in changed(old, new) {
-            while marks.next_if(|(id, _)| *id < point).is_some() {}
-            let mark = marks.peek().filter(|(id, _)| *id == point).map(|(_, mark)| *mark);
-            let value = new.values.get(point as usize).copied().unwrap_or(f32::NAN);
-            let code = code(mark, value, new.range);
+        let mut marks = Marks::new(&tint.layers);
+        for point in points {
+            let value = tint.values.get(point as usize).copied().unwrap_or(f32::NAN);
+            let code = code(marks.at(point), value, tint.range);
             for &(piece, corner) in display.places(point) {
                 let (piece, corner) = (piece as usize, corner as usize);
                 let slot = &mut self.pieces[piece][corner];
@@ -52,6 +109,36 @@ impl Codes {
         };
         runs.into_iter().enumerate().filter_map(patch).collect()
     }
+}
+
+/// The marks of ascending points.
+struct Marks<'a> {
+    /// What is left of each layer, the highest first.
+    layers: Vec<(&'a [u32], Mark)>,
+}
+
+impl<'a> Marks<'a> {
+    fn new(layers: &'a [Layer]) -> Marks<'a> {
+        Marks { layers: layers.iter().rev().map(|layer| (&*layer.points, layer.mark)).collect() }
+    }
+
+    fn at(&mut self, point: u32) -> Option<Mark> {
+        self.layers.iter_mut().find_map(|(rest, mark)| {
+            *rest = &rest[below(rest, point)..];
+            (rest.first() == Some(&point)).then_some(*mark)
+        })
+    }
+}
+
+/// How many of an ascending list come before a point, which is mostly near its start.
+fn below(list: &[u32], point: u32) -> usize {
+    let (mut low, mut step) = (0, 1);
+    while list.get(low + step - 1).is_some_and(|p| *p < point) {
+        low += step;
+        step *= 2;
+    }
+    let end = list.len().min(low + step);
+    low + list[low.min(end)..end].partition_point(|p| *p < point)
 }
 
 /// Mark and value of a corner in 32 bits: the mark in the lowest eight (0 for none), the value's
@@ -72,53 +159,26 @@ pub(crate) fn code(mark: Option<Mark>, value: f32, range: f32) -> u32 {
     mark | place << 16
 }
 
-/// The points whose colour may differ between two tints, ascending.
-fn changed(old: &Tint, new: &Tint) -> Vec<u32> {
-    let marks = differing(&old.marks, &new.marks);
-    let values = changed_values(old, new);
-    if values.is_empty() {
-        return marks;
-    }
-    let mut both = [marks, values].concat();
-    both.sort_unstable();
-    both.dedup();
-    both
+/// The points of the layers in which two lists differ, ascending.
+fn changed_marks(old: &[Layer], new: &[Layer]) -> Vec<u32> {
+    let same = |(a, b): &(&Layer, &Layer)| a.mark == b.mark && Arc::ptr_eq(&a.points, &b.points);
+    let start = old.iter().zip(new).take_while(same).count();
+    let (old, new) = (&old[start..], &new[start..]);
+    let end = old.iter().rev().zip(new.iter().rev()).take_while(same).count();
+    let layers = old[..old.len() - end].iter().chain(&new[..new.len() - end]);
+    layers.fold(Vec::new(), |points, layer| union(&points, &layer.points))
 }
 
-/// The points that are marked otherwise in one list than in the other, both ascending.
-fn differing(old: &[(u32, Mark)], new: &[(u32, Mark)]) -> Vec<u32> {
-    let (mut o, mut n) = (old.iter().peekable(), new.iter().peekable());
-    let mut found = Vec::new();
-    loop {
-        match (o.peek(), n.peek()) {
-            (Some(a), Some(b)) if a == b => {
-                o.next();
-                n.next();
-            }
-            (Some(a), Some(b)) if a.0 == b.0 => {
-                found.push(a.0);
-                o.next();
-                n.next();
-            }
-            (Some(a), b) if b.is_none_or(|b| a.0 < b.0) => {
-                found.push(a.0);
-                o.next();
-            }
-            (_, Some(b)) => {
-                found.push(b.0);
-                n.next();
-            }
-            _ => return found,
-        }
+/// All points of two ascending lists, ascending.
+fn union(a: &[u32], b: &[u32]) -> Vec<u32> {
+    let (mut a, mut b) = (a.iter().copied().peekable(), b.iter().copied().peekable());
+    let mut all = Vec::with_capacity(a.len() + b.len());
+    while let Some(next) = a.peek().copied().into_iter().chain(b.peek().copied()).min() {
+        a.next_if_eq(&next);
+        b.next_if_eq(&next);
+        all.push(next);
     }
-}
-
-/// The points whose value or its place on the scale changed, ascending.
-fn changed_values(old: &Tint, new: &Tint) -> Vec<u32> {
-    let rescaled = old.range.to_bits() != new.range.to_bits();
-    let at = |tint: &Tint, i: usize| tint.values.get(i).copied().unwrap_or(f32::NAN);
-    let same = |a: f32, b: f32| (a.is_nan() && b.is_nan()) || (!rescaled && a.to_bits() == b.to_bits());
-    (0..old.values.len().max(new.values.len())).filter(|&i| !same(at(old, i), at(new, i))).map(|i| i as u32).collect()
+    all
 }
 
 #[cfg(test)]
@@ -136,7 +196,18 @@ mod tests {
     }
 
     fn tint(marks: &[(u32, Mark)]) -> Tint {
-        Tint { marks: marks.to_vec(), ..Tint::default() }
+        let layer = |&(point, mark): &(u32, Mark)| Layer { points: [point].into(), mark };
+        Tint { layers: marks.iter().map(layer).collect(), ..Tint::default() }
+    }
+
+    /// All that a tint changes, however many frames it takes.
+    fn update(codes: &mut Codes, display: &Display, old: &Tint, new: &Tint) -> Vec<Patch> {
+        codes.change(old, new);
+        let mut all = Vec::new();
+        while !codes.are_done() {
+            all.extend(codes.work(display, new));
+        }
+        all
     }
 
     /// What a card would hold after these patches.
@@ -157,21 +228,26 @@ mod tests {
         let (mut codes, mut card, mut old) = (Codes::new(&display), Vec::new(), Tint::default());
         let mut values = vec![f32::NAN; 90_000];
         values[5..900].fill(0.25);
+        let values: Arc<[f32]> = values.into();
+        let many = Layer { points: (0..80_000).collect(), mark: Mark::Feature };
         let steps = [
             tint(&[(3, Mark::Painted), (70_000, Mark::Footprint)]),
             tint(&[(3, Mark::Footprint), (4, Mark::Painted)]),
-            Tint { marks: vec![(4, Mark::Chosen)], values: values.clone(), range: 0.5 },
-            Tint { marks: vec![(4, Mark::Chosen)], values, range: 1.0 },
+            tint(&[(3, Mark::Painted), (3, Mark::Footprint)]),
+            Tint { values: values.clone(), range: 0.5, ..tint(&[(4, Mark::Chosen)]) },
+            Tint { values: values.clone(), range: 1.0, ..tint(&[(4, Mark::Chosen)]) },
+            Tint { layers: vec![many, Layer { points: [4, 70_000].into(), mark: Mark::Wiping }], values, range: 1.0 },
+            Tint { values: vec![0.5; 90_000].into(), range: 1.0, ..Tint::default() },
             Tint::default(),
         ];
         for new in steps {
-            let patches = codes.update(&display, &old, &new);
+            let patches = update(&mut codes, &display, &old, &new);
             applied(&display, &patches, &mut card);
             for (piece, held) in display.pieces.iter().zip(&card) {
                 for (point, held) in piece.points.iter().zip(held) {
-                    let mark = new.marks.iter().find(|(id, _)| id == point).map(|(_, m)| *m);
+                    let top = new.layers.iter().rev().find(|layer| layer.points.contains(point));
                     let value = new.values.get(*point as usize).copied().unwrap_or(f32::NAN);
-                    assert_eq!(*held, code(mark, value, new.range), "point {point}");
+                    assert_eq!(*held, code(top.map(|layer| layer.mark), value, new.range), "point {point}");
                 }
             }
             old = new;
@@ -179,14 +255,29 @@ mod tests {
     }
 
     #[test]
+    fn a_map_that_takes_the_place_of_another_half_way_is_right_in_the_end() {
+        let display = display(300);
+        let (mut codes, mut card) = (Codes::new(&display), Vec::new());
+        let map = |value: f32| Tint { values: vec![value; 90_000].into(), range: 1.0, ..Tint::default() };
+        let (first, second) = (map(0.25), map(f32::NAN));
+        codes.change(&Tint::default(), &first);
+        let begun = codes.work(&display, &first);
+        assert!(!begun.is_empty() && !codes.are_done());
+        applied(&display, &begun, &mut card);
+        let rest = update(&mut codes, &display, &first, &second);
+        applied(&display, &rest, &mut card);
+        assert!(card.iter().flatten().all(|code| *code == 0));
+    }
+
+    #[test]
     fn only_touched_pieces_are_sent() {
         let display = display(300);
         let mut codes = Codes::new(&display);
-        let patches = codes.update(&display, &Tint::default(), &tint(&[(0, Mark::Footprint)]));
+        let patches = update(&mut codes, &display, &Tint::default(), &tint(&[(0, Mark::Footprint)]));
         let full: usize =
             patches.iter().filter(|p| display.levels[0].pieces.contains(&p.piece)).map(|p| p.codes.len()).sum();
         assert_eq!(full, 1);
-        assert_eq!(codes.update(&display, &tint(&[(0, Mark::Footprint)]), &tint(&[(0, Mark::Footprint)])), []);
+        assert_eq!(update(&mut codes, &display, &tint(&[(0, Mark::Footprint)]), &tint(&[(0, Mark::Footprint)])), []);
     }
 
     #[test]
