@@ -5,7 +5,7 @@
 //! moved, and that the linkage says nothing about (a brake mount, a hub face), is left out.
 
 use crate::error::GeometryError;
-use crate::geometry::{CornerGeometry, Upper};
+use crate::geometry::{CornerGeometry, Upper, mirror_point};
 use crate::measured::Measured;
 use crate::moves::{Variant, VariantError, geometry_of};
 use std::borrow::Cow;
@@ -64,6 +64,24 @@ pub fn designed_set(set: &HardpointSet, variants: &[Variant], name: &str) -> Res
             }
         }
     });
+    // A side that was the mirror image of the other need not be one with the moves made.
+    for hardpoint in designed.hardpoints.clone() {
+        let other = match hardpoint.side {
+            Side::Left => Side::Right,
+            Side::Right => Side::Left,
+            Side::Centre => continue,
+        };
+        let here = known(hardpoint.role, made.corner(hardpoint.side));
+        if let (Some((here, _)), Some((there, direction))) = (here, known(hardpoint.role, made.corner(other)))
+            && designed.find(hardpoint.role, other).is_none()
+            && (mirror_point(here) - there).norm() > SAME
+        {
+            let mirrored =
+                Hardpoint { side: other, direction: hardpoint.direction.map(|[x, y, z]| [x, -y, z]), ..hardpoint };
+            designed.hardpoints.push(design(&mirrored, there, direction, name));
+        }
+    }
+    designed.hardpoints.sort_by_key(|hardpoint| (hardpoint.side, hardpoint.role));
     let needed: Vec<String> = designed.hardpoints.iter().flat_map(|h| h.sources.iter().cloned()).collect();
     designed.datums.retain(|datum| needed.contains(&datum.name));
     designed.scans.retain(|scan| designed.datums.iter().any(|datum| datum.scan.as_deref() == Some(&scan.file)));
@@ -78,59 +96,47 @@ enum Place {
     Unknown,
 }
 
-fn place(role: Role, was: &CornerGeometry, is: &CornerGeometry) -> Place {
-    let point = |p: fn(&CornerGeometry) -> Option<Point3>| match (p(was), p(is)) {
-        (Some(before), Some(after)) if (after - before).norm() > SAME => Place::At(after, None),
-        _ => Place::Stays,
-    };
-    let strut = |c: &CornerGeometry| match c.upper {
-        Upper::Strut { top, lower } => Some([top, lower]),
-        Upper::Arm { .. } => None,
-    };
-    let same = |a: &Point3, b: &Point3| (a - b).norm() <= SAME;
-    let spins = (was.wheel.spin.into_inner() - is.wheel.spin.into_inner()).norm() <= SAME;
-    let knuckle_stays = spins && same(&was.wheel.centre, &is.wheel.centre);
-    let stays = |so: bool| if so { Place::Stays } else { Place::Unknown };
-    match role {
-        Role::LowerArmFront => point(|c| Some(c.lower_front)),
-        Role::LowerArmRear => point(|c| Some(c.lower_rear)),
-        Role::LowerBallJoint => point(|c| Some(c.lower_ball)),
-        Role::TieRodInner => point(|c| Some(c.tie_rod_inner)),
-        Role::TieRodOuter => point(|c| Some(c.tie_rod_outer)),
-        Role::WheelCentre => point(|c| Some(c.wheel.centre)),
-        Role::StrutTop => point(|c| match c.upper {
-            Upper::Strut { top, .. } => Some(top),
-            Upper::Arm { .. } => None,
-        }),
-        Role::StrutLower => point(|c| match c.upper {
-            Upper::Strut { lower, .. } => Some(lower),
-            Upper::Arm { .. } => None,
-        }),
-        Role::UpperArmFront => point(|c| match c.upper {
-            Upper::Arm { front, .. } => Some(front),
-            Upper::Strut { .. } => None,
-        }),
-        Role::UpperArmRear => point(|c| match c.upper {
-            Upper::Arm { rear, .. } => Some(rear),
-            Upper::Strut { .. } => None,
-        }),
-        Role::UpperBallJoint => point(|c| match c.upper {
-            Upper::Arm { ball, .. } => Some(ball),
-            Upper::Strut { .. } => None,
-        }),
-        Role::HubAxis if knuckle_stays => Place::Stays,
-        Role::HubAxis => Place::At(is.wheel.centre, Some(is.wheel.spin)),
-        Role::DamperAxis => match (strut(was), strut(is)) {
-            (Some(a), Some(b)) if !(same(&a[0], &b[0]) && same(&a[1], &b[1])) => {
-                // Along the sliding axis, as the strut itself.
-                Place::At(b[1], UnitVec3::try_new(b[0] - b[1], SAME))
-            }
-            _ => Place::Stays,
-        },
-        Role::RackAxis => stays(same(&was.tie_rod_inner, &is.tie_rod_inner)),
-        Role::HubFace | Role::BrakeMount1 | Role::BrakeMount2 | Role::SpringSeat => stays(knuckle_stays),
-        Role::AntiRollLink => stays(same(&was.lower_ball, &is.lower_ball)),
+/// Where the linkage has a role's point, and its direction.
+fn known(role: Role, c: &CornerGeometry) -> Option<(Point3, Option<UnitVec3>)> {
+    let point = |p: Point3| Some((p, None));
+    match (role, c.upper) {
+        (Role::LowerArmFront, _) => point(c.lower_front),
+        (Role::LowerArmRear, _) => point(c.lower_rear),
+        (Role::LowerBallJoint, _) => point(c.lower_ball),
+        (Role::TieRodInner, _) => point(c.tie_rod_inner),
+        (Role::TieRodOuter, _) => point(c.tie_rod_outer),
+        (Role::WheelCentre, _) => point(c.wheel.centre),
+        (Role::HubAxis, _) => Some((c.wheel.centre, Some(c.wheel.spin))),
+        (Role::StrutTop, Upper::Strut { top, .. }) => point(top),
+        (Role::StrutLower, Upper::Strut { lower, .. }) => point(lower),
+        // Along the sliding axis, as the strut itself.
+        (Role::DamperAxis, Upper::Strut { top, lower }) => Some((lower, UnitVec3::try_new(top - lower, SAME))),
+        (Role::UpperArmFront, Upper::Arm { front, .. }) => point(front),
+        (Role::UpperArmRear, Upper::Arm { rear, .. }) => point(rear),
+        (Role::UpperBallJoint, Upper::Arm { ball, .. }) => point(ball),
+        _ => None,
     }
+}
+
+fn place(role: Role, was: &CornerGeometry, is: &CornerGeometry) -> Place {
+    let same = |a: &Point3, b: &Point3| (a - b).norm() <= SAME;
+    let turned = |a: Option<UnitVec3>, b: Option<UnitVec3>| match (a, b) {
+        (Some(a), Some(b)) => (a.into_inner() - b.into_inner()).norm() > SAME,
+        _ => false,
+    };
+    if let (Some((before, from)), Some((after, to))) = (known(role, was), known(role, is)) {
+        return if same(&before, &after) && !turned(from, to) { Place::Stays } else { Place::At(after, to) };
+    }
+    let member_stays = match role {
+        Role::RackAxis => same(&was.tie_rod_inner, &is.tie_rod_inner),
+        Role::HubFace | Role::BrakeMount1 | Role::BrakeMount2 | Role::SpringSeat => {
+            same(&was.wheel.centre, &is.wheel.centre) && !turned(Some(was.wheel.spin), Some(is.wheel.spin))
+        }
+        Role::AntiRollLink => same(&was.lower_ball, &is.lower_ball),
+        // A point that such a suspension does not have.
+        _ => true,
+    };
+    if member_stays { Place::Stays } else { Place::Unknown }
 }
 
 /// A hardpoint of the design.
@@ -146,10 +152,9 @@ fn design(was: &Hardpoint, position: Point3, direction: Option<UnitVec3>, name: 
         (DatumKind::Face, Some(normal)) => Datum::Face { position, normal },
         _ => Datum::Point { position },
     };
-    let side: Side = was.side;
     Hardpoint {
         construction: Some(format!("designed: variant '{name}'")),
         notes: vec!["Designed, not measured: it has no uncertainty.".into()],
-        ..Hardpoint::from_datum(was.role, side, &datum)
+        ..Hardpoint::from_datum(was.role, was.side, &datum)
     }
 }

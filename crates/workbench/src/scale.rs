@@ -35,14 +35,14 @@ pub fn diverging(value: f32) -> Color32 {
 
 /// The colours of variants after the car as found, which is drawn in ink: M. Okabe and K. Ito, *Color Universal Design*
 /// (2008), vermilion, blue, bluish green, reddish purple, orange, sky blue; they stay apart with every kind of colour
-/// blindness. On light ground darkened, on dark ground lightened, until a thin line stands out by 3 to 1 (WCAG 2.1, 1.4.11).
+/// blindness. On light ground darkened, on dark ground lightened, until names in them can be read (WCAG 2.1, 1.4.3).
 const VARIANTS: [[Rgb; 2]; 6] = [
-    [[196, 82, 0], [240, 120, 40]],
+    [[186, 76, 0], [240, 120, 40]],
     [[0, 114, 178], [86, 180, 233]],
-    [[0, 128, 94], [30, 178, 138]],
-    [[176, 92, 138], [214, 138, 178]],
-    [[158, 108, 0], [230, 159, 0]],
-    [[36, 124, 170], [140, 206, 245]],
+    [[0, 126, 92], [30, 178, 138]],
+    [[164, 82, 126], [214, 138, 178]],
+    [[148, 100, 0], [230, 159, 0]],
+    [[28, 118, 164], [140, 206, 245]],
 ];
 
 /// The colour of a variant by its number, the car as found being 0.

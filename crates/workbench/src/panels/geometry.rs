@@ -91,7 +91,6 @@ fn movement(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
     let geometry = &state.geometry;
     parts::heading(ui, "Movement");
     let mut act = |act: Act| actions.push(Action::Geometry(act));
-    let mm = |value: f64| format!("{value:+.1}").replace('-', "−");
     let mut travel = geometry.travel;
     let tip = format!(
         "How far both wheels are up from rest.\nKeys: {} and {}",
@@ -150,17 +149,10 @@ fn movement(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
         match geometry.now(path) {
             Ok(now) => {
                 let m = if corner_side(state.side) == Side::Right { &now.right } else { &now.left };
-                parts::faint(
-                    ui,
-                    format!(
-                        "steer {}°  toe-in {:+.2}°  camber {:+.2}°  caster {:+.2}°",
-                        mm(m.steer.to_degrees()),
-                        m.toe_in.to_degrees(),
-                        m.camber.to_degrees(),
-                        m.caster.to_degrees()
-                    )
-                    .replace('-', "−"),
-                );
+                let degrees = |angle: f64| format!("{:+.2}°", angle.to_degrees()).replace('-', "−");
+                let (steer, toe, camber, caster) =
+                    (degrees(m.steer), degrees(m.toe_in), degrees(m.camber), degrees(m.caster));
+                parts::faint(ui, format!("steer {steer}  toe-in {toe}  camber {camber}  caster {caster}"));
             }
             Err(error) => parts::trouble(ui, &Trouble::of(&error)),
         }
@@ -183,9 +175,17 @@ fn slider(ui: &mut Ui, name: &str, value: &mut f64, [low, high]: [f64; 2], tip: 
         let label = ui.label(name);
         ui.add_space((52.0 - label.rect.width()).max(0.0));
         ui.spacing_mut().slider_width = 128.0;
-        let range = low.min(*value)..=high.max(*value);
-        let slider = Slider::new(value, range).step_by(0.1).fixed_decimals(1).suffix(" mm");
-        ui.add(slider).labelled_by(label.id).on_hover_text(tip).changed()
+        // In whole steps: the slider would call any other value a change.
+        let shown = moves::snapped(*value);
+        let mut now = shown;
+        let slider =
+            Slider::new(&mut now, low.min(shown)..=high.max(shown)).step_by(0.1).fixed_decimals(1).suffix(" mm");
+        ui.add(slider).labelled_by(label.id).on_hover_text(tip);
+        let moved = now != shown;
+        if moved {
+            *value = now;
+        }
+        moved
     })
     .inner
 }

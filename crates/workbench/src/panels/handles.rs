@@ -37,6 +37,10 @@ pub(super) fn all(ui: &mut Ui, view: Rect, state: &State, eye: Option<&Eye>, act
         [geometry.path(), geometry.path_of(AS_FOUND)].into_iter().flatten().find_map(|p| p.as_ref().ok());
     let Some(path) = path else { return };
     let Some([left, right]) = placed(state, path) else { return };
+    // What is drawn here stays off the panels.
+    let mut over = ui.new_child(egui::UiBuilder::new().max_rect(view));
+    over.set_clip_rect(view);
+    let ui = &mut over;
     let side = corner_side(state.side);
     let corner = if side == Side::Right { &right } else { &left };
     for role in moves::points(path.axle.geometry()) {
