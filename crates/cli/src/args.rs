@@ -124,6 +124,9 @@ pub(crate) struct ExportArgs {
     /// A job (.job.json) or a hardpoint set (.hardpoints.json).
     #[arg(value_name = "JOB|SET")]
     pub(crate) source: PathBuf,
+    /// A variant of the job in place of the car as found.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) variant: Option<String>,
     /// The files to write; their endings say how: .json, .step, .dxf, .csv.
     #[arg(long, required = true, num_args = 1.., value_name = "FILE")]
     pub(crate) to: Vec<PathBuf>,

@@ -11,23 +11,20 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use stringline_core::covariance::two_significant;
 use stringline_hardpoints::{Role, Side};
-use stringline_job::replace_result;
+use stringline_job::{Job, Results, replace_result};
 use stringline_kinematics::solve_for::bump_steer;
 use stringline_kinematics::{
-    AS_FOUND, Axle, AxleMeasures, Band, Held, Measured, Quantity, State, Tolerance, TrustError, TrustQuestion, Variant,
-    VariantError, bands, geometry_of,
+    AS_FOUND, Axle, AxleMeasures, Band, Held, Measured, Quantity, SUMMARY, State, Tolerance, TrustError, TrustQuestion,
+    Variant, VariantError, bands, cautions, even, geometry_of, rack_range,
 };
 use stringline_picture::{Chart, Curve, Line, render_charts};
 
 /// Positions over wheel travel and over the rack.
 const POSITIONS: usize = 41;
-/// Where no stop is known the rack goes to this part of the way to over centre.
-const BEFORE_OVER_CENTRE: f64 = 0.98;
-/// And no further than this, mm.
-const FAR: f64 = 150.0;
-/// Below this over-centre margin a caution is due, rad (10°): a rod that is loaded there can pull the linkage through.
-/// Common practice asks for more; no source.
-const LITTLE_MARGIN: f64 = 10.0 * std::f64::consts::PI / 180.0;
+/// Wheel travel where nothing else is asked for, mm.
+pub(crate) const USUAL_TRAVEL: [f64; 2] = [-60.0, 60.0];
+/// And either way that bump steer is summed up over, mm.
+pub(crate) const USUAL_BUMP: f64 = 30.0;
 
 /// What is asked of the kinematics.
 pub(crate) struct Request<'a> {
@@ -145,6 +142,30 @@ pub(crate) fn all_names(variants: &[Variant]) -> Vec<String> {
     std::iter::once(AS_FOUND.to_owned()).chain(variants.iter().map(|v| v.name.clone())).collect()
 }
 
+/// A job's variants.
+pub(crate) fn variants_of(job: &Job) -> Vec<Variant> {
+    job.variants.iter().map(|variant| Variant::clone(variant)).collect()
+}
+
+/// The curves that running a job draws, over the usual ranges; `None` where its hardpoints make no corner yet and no
+/// variant asks for one.
+pub(crate) fn of_results(results: &Results, variants: &[Variant]) -> Result<Option<CurvesReport>, Failure> {
+    let measured = Measured::from_set(&results.set).and_then(|measured| measured.geometry().map(|_| measured));
+    match measured {
+        Ok(measured) => Ok(Some(work_out(&Request {
+            measured: &measured,
+            variants,
+            names: &all_names(variants),
+            travel: USUAL_TRAVEL,
+            rack: None,
+            bump: USUAL_BUMP,
+            tolerances: &[],
+        })?)),
+        Err(_) if variants.is_empty() => Ok(None),
+        Err(error) => Err(error.into()),
+    }
+}
+
 /// Writes the spreadsheet and the drawing, and notes them in the report.
 pub(crate) fn write_files(
     report: &mut CurvesReport,
@@ -179,13 +200,9 @@ fn variant(request: &Request<'_>, name: &str) -> Result<VariantReport, Failure> 
     let axle = Axle::new(&geometry)?;
     // While steering the tyre stays on the ground; up and down the wheel's centre is what is measured.
     let over = axle.over_centre(0.0, Held::Contact)?;
-    let stroke = geometry.rack.stroke;
-    let rack = request.rack.unwrap_or_else(|| {
-        let [low, high] = over.map(|v| (v * BEFORE_OVER_CENTRE).clamp(-FAR, FAR));
-        stroke.map_or([low, high], |[a, b]| [a.max(low), b.min(high)])
-    });
-    let travels: Vec<State> = even(request.travel).map(|t| State::level(t, 0.0)).collect();
-    let racks: Vec<State> = even(rack).map(|r| State::level(0.0, r)).collect();
+    let rack = request.rack.map_or_else(|| rack_range(&axle, 0.0), Ok)?;
+    let travels: Vec<State> = even(request.travel, POSITIONS).into_iter().map(|t| State::level(t, 0.0)).collect();
+    let racks: Vec<State> = even(rack, POSITIONS).into_iter().map(|r| State::level(0.0, r)).collect();
     let question = |states, held| Asked { request, name, states, held };
     let rest = [State::default()];
     let rest = question(&rest, Held::WheelCentre).report(&axle)?;
@@ -194,7 +211,7 @@ fn variant(request: &Request<'_>, name: &str) -> Result<VariantReport, Failure> 
 
     let range = [-request.bump, request.bump];
     let bump = bump_steer(&axle, range, Held::WheelCentre)?;
-    let states: Vec<State> = even(range).map(|t| State::level(t, 0.0)).collect();
+    let states: Vec<State> = even(range, POSITIONS).into_iter().map(|t| State::level(t, 0.0)).collect();
     let bump_bands = question(&states, Held::WheelCentre).bands(&BUMP)?;
     let worst = bump_bands.iter().flat_map(|b| b.values.iter().zip(&b.u95));
     let worst = worst.filter_map(|(v, u)| Some((v.as_ref()?.abs(), (*u)?))).max_by(|a, b| a.0.total_cmp(&b.0));
@@ -214,7 +231,7 @@ fn variant(request: &Request<'_>, name: &str) -> Result<VariantReport, Failure> 
             u95_deg: worst.map(|w| w.1),
         },
         over_centre: over.map(|v| v.is_finite().then_some(v)),
-        cautions: cautions(&axle, over, stroke, &steered.measures),
+        cautions: cautions(&axle, over, &steered.measures),
         matters: matters.collect(),
         rest: rest.states.into_iter().next().ok_or_else(|| Failure::new("the car has no rest", "Report this."))?,
         travel: travel.states,
@@ -224,14 +241,6 @@ fn variant(request: &Request<'_>, name: &str) -> Result<VariantReport, Failure> 
 
 /// What bump steer's uncertainty is judged by.
 const BUMP: [(Quantity, Side); 2] = [(Quantity::BumpSteer, Side::Left), (Quantity::BumpSteer, Side::Right)];
-
-fn even([low, high]: [f64; 2]) -> impl Iterator<Item = f64> {
-    (0..POSITIONS).map(move |i| {
-        let v = low + (high - low) * i as f64 / (POSITIONS - 1) as f64;
-        // Rest itself, where the range is even about it.
-        if v.abs() < 1e-9 { 0.0 } else { v }
-    })
-}
 
 /// A sweep of one variant.
 struct Asked<'a> {
@@ -307,74 +316,6 @@ impl Asked<'_> {
     }
 }
 
-fn cautions(axle: &Axle, over: [f64; 2], stroke: Option<[f64; 2]>, steered: &[AxleMeasures]) -> Vec<String> {
-    let mut lines = Vec::new();
-    let mm = |v: f64| format!("{v:.1} mm").replace('-', "−");
-    match stroke {
-        Some([low, high]) => {
-            for (stop, end) in [(low, over[0]), (high, over[1])] {
-                if stop.abs() >= end.abs() {
-                    lines.push(format!(
-                        "Over centre: the tie rod comes in line with its arm at rack {}, before the rack's stop at {}. \
-                         The linkage can lock. Fit a positive stop before that, and check by hand that it holds.",
-                        mm(end),
-                        mm(stop)
-                    ));
-                }
-            }
-        }
-        None if over.iter().any(|v| v.is_finite()) => lines.push(format!(
-            "No rack stops are known. The tie rods reach over centre at rack {} and {}: positive stops must come well \
-             before that, and before the tyre touches.",
-            mm(over[0]),
-            mm(over[1])
-        )),
-        None => {}
-    }
-    let least = steered.iter().flat_map(|m| [(&m.left, m.rack), (&m.right, m.rack)]);
-    if let Some((m, rack)) = least.min_by(|a, b| a.0.over_centre_margin.total_cmp(&b.0.over_centre_margin))
-        && stroke.is_some()
-        && m.over_centre_margin < LITTLE_MARGIN
-    {
-        lines.push(format!(
-            "At rack {} only {:.1}° are left between rod and arm to over centre.",
-            mm(rack),
-            m.over_centre_margin.to_degrees()
-        ));
-    }
-    for (name, worst, limit) in [
-        (
-            "outer",
-            steered
-                .iter()
-                .flat_map(|m| [m.left.outer_misalignment, m.right.outer_misalignment])
-                .flatten()
-                .reduce(f64::max),
-            axle.geometry().left.outer_joint,
-        ),
-        (
-            "inner",
-            steered
-                .iter()
-                .flat_map(|m| [m.left.inner_misalignment, m.right.inner_misalignment])
-                .flatten()
-                .reduce(f64::max),
-            axle.geometry().left.inner_joint,
-        ),
-    ] {
-        if let (Some(worst), Some(limit)) = (worst, limit)
-            && worst > limit.permissible
-        {
-            lines.push(format!(
-                "The {name} tie-rod joint tilts by {:.1}°; it may by {:.1}°.",
-                worst.to_degrees(),
-                limit.permissible.to_degrees()
-            ));
-        }
-    }
-    lines
-}
-
 impl CurvesReport {
     /// States that could not be reached: the first of each variant and sweep.
     fn unreached(&self) -> Vec<String> {
@@ -442,23 +383,6 @@ pub(crate) fn text(report: &CurvesReport, title: &str) -> String {
     parts.join("\n")
 }
 
-/// What the table at rest shows.
-const AT_REST: [Quantity; 13] = [
-    Quantity::ToeIn,
-    Quantity::Camber,
-    Quantity::Caster,
-    Quantity::KingpinInclination,
-    Quantity::ScrubRadius,
-    Quantity::MechanicalTrail,
-    Quantity::SpindleOffset,
-    Quantity::RollCentreByVelocity,
-    Quantity::RollCentreByPlanes,
-    Quantity::BumpSteerSlope,
-    Quantity::SteerPerRack,
-    Quantity::SteeringArm,
-    Quantity::OverCentreMargin,
-];
-
 /// A value with the digits its ± leaves it, or three decimals.
 fn stated(value: Option<&Value>) -> String {
     match value {
@@ -487,7 +411,7 @@ pub(crate) fn rest_table(report: &CurvesReport) -> Table {
     }
     let headings: Vec<(&str, Align)> = columns.iter().map(|(name, align)| (name.as_str(), *align)).collect();
     let mut table = Table::new(&headings);
-    for quantity in AT_REST {
+    for quantity in SUMMARY {
         let mut cells = vec![quantity.words().to_owned(), quantity.unit().to_owned()];
         let first = report.variants.first().and_then(|v| v.rest.left.get(quantity.name()));
         // Slopes are small numbers.

@@ -4,7 +4,10 @@
 //! make: add the scans, place them, paint, fit, construct, export.
 
 use crate::args::DemoArgs;
-use crate::curves::{CurvesReport, Request, all_names, cautions_text, rest_table, sentence, work_out, write_files};
+use crate::curves::{
+    CurvesReport, Request, USUAL_TRAVEL, all_names, cautions_text, rest_table, sentence, variants_of, work_out,
+    write_files,
+};
 use crate::failure::{Failure, Outcome};
 use crate::feature_report::size;
 use crate::run::{Evaluated, RunReport, evaluate, files_text, report, trouble, write_results};
@@ -167,14 +170,16 @@ pub(crate) fn demo(args: &DemoArgs) -> Result<Outcome, Failure> {
     let mut files: Vec<PathBuf> = SCANS.iter().map(|sample| args.dir.join(sample.file)).collect();
     let path = args.dir.join(JOB_FILE);
     let mut evaluated = evaluate(make_job(&args.dir, &truths)?, &args.dir);
-    let kinematics = design(&mut evaluated, &args.dir)?;
+    let mut kinematics = design(&mut evaluated)?;
     write_job(&path, &evaluated.job)?;
     files.push(path.clone());
     let written = write_results(&evaluated, &args.dir, JOB_FILE)?;
     files.extend(written.files);
-    files.extend(kinematics.files.iter().cloned());
+    // Over those of the job alone: these know how closely the new knuckle can be made.
+    let curves = ["csv", "svg"].map(|ending| args.dir.join(format!("kestrel.curves.{ending}")));
+    write_files(&mut kinematics, &evaluated.job.title, Some(&curves[0]), Some(&curves[1]))?;
     let truth = compare(&evaluated.results.set.hardpoints, &truths);
-    let report = Report { run: report(&evaluated, JOB_FILE, files), truth, kinematics: kinematics.report };
+    let report = Report { run: report(&evaluated, JOB_FILE, files), truth, kinematics };
     let mut outcome = if args.json {
         Outcome::json(&report)?
     } else {
@@ -185,12 +190,6 @@ pub(crate) fn demo(args: &DemoArgs) -> Result<Outcome, Failure> {
     outcome.messages.extend(written.trouble);
     outcome.in_part = !evaluated.results.is_complete();
     Ok(outcome)
-}
-
-/// What the geometry does as found and as proposed.
-struct Designed {
-    report: CurvesReport,
-    files: Vec<PathBuf>,
 }
 
 /// How far the invented shop's knuckle drops the lower ball joint, mm.
@@ -204,7 +203,7 @@ const BUMP: f64 = 30.0;
 
 /// Designs on the car as measured: a drop knuckle, and where the tie rod's outer joint must go for it. The variants
 /// become part of the job; the curves of all three are drawn.
-fn design(evaluated: &mut Evaluated, dir: &Path) -> Result<Designed, Failure> {
+fn design(evaluated: &mut Evaluated) -> Result<CurvesReport, Failure> {
     let measured = Measured::from_set(&evaluated.results.set)?;
     let found = measured.geometry()?;
     let toe = Change::Align { toe_in_deg: 0.0 };
@@ -233,19 +232,16 @@ fn design(evaluated: &mut Evaluated, dir: &Path) -> Result<Designed, Failure> {
         history.apply(&Op::SetVariant { variant: Box::new(variant) })?;
     }
     evaluated.job = Job::clone(history.job());
-    let variants: Vec<Variant> = evaluated.job.variants.iter().map(|v| Variant::clone(v)).collect();
-    let mut report = work_out(&Request {
+    let variants = variants_of(&evaluated.job);
+    work_out(&Request {
         measured: &measured,
         variants: &variants,
         names: &all_names(&variants),
-        travel: [-60.0, 60.0],
+        travel: USUAL_TRAVEL,
         rack: None,
         bump: BUMP,
         tolerances: &[Tolerance { role: Role::TieRodOuter, side: None, half_width: 0.2 }],
-    })?;
-    let files = [dir.join("kestrel.curves.csv"), dir.join("kestrel.curves.svg")];
-    write_files(&mut report, &evaluated.job.title, Some(&files[0]), Some(&files[1]))?;
-    Ok(Designed { report, files: files.to_vec() })
+    })
 }
 
 /// The geometry's part of the text.

@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use stringline_core::Explain;
 use stringline_hardpoints::HardpointSet;
 use stringline_job::{SetFormat, io_next_step, read_file, write_set};
-use stringline_kinematics::Variant;
+use stringline_kinematics::{Variant, designed_set};
 
 /// What was written, and what was not.
 #[derive(Debug, Default)]
@@ -27,7 +27,10 @@ pub(crate) fn export(args: &ExportArgs) -> Result<Outcome, Failure> {
     for path in &args.to {
         SetFormat::of(path).map_err(|error| Failure::usage(error.to_string(), error.next_step()))?;
     }
-    let Source { set, messages, in_part, .. } = read(&args.source)?;
+    let Source { mut set, variants, messages, in_part } = read(&args.source)?;
+    if let Some(name) = &args.variant {
+        set = designed_set(&set, &variants, name).map_err(|error| Failure::from(error).at(&args.source))?;
+    }
     for path in &args.to {
         write_set(&set, path)?;
     }

@@ -1,6 +1,7 @@
 //! `stringline run`: replay a job and write all its results.
 
 use crate::args::RunArgs;
+use crate::curves::write_files as write_curves;
 use crate::export::Written;
 use crate::failure::{Failure, Outcome};
 use crate::feature_report::{FeatureReport, size};
@@ -18,6 +19,7 @@ use stringline_job::{
     Evaluator, Job, LoadError, LoadedScan, Name, Results, ScanFile, folder_of, hardpoint_words, load, read_job,
     replace_result, unsaved_steps, write_set,
 };
+use stringline_kinematics::designed_set;
 
 /// What `run --json` prints, and what it writes as `….results.json`.
 #[derive(Serialize)]
@@ -165,6 +167,27 @@ pub(crate) fn write_results(evaluated: &Evaluated, folder: &Path, job_file: &str
         let path = folder.join(format!("{stem}.svg"));
         write(&path, &picture)?;
         written.files.push(path);
+    }
+    let variants = crate::curves::variants_of(job);
+    for variant in &variants {
+        let name = variant.name.replace(' ', "-");
+        match designed_set(&results.set, &variants, &variant.name) {
+            Ok(set) => {
+                let path = folder.join(format!("{stem}.{name}.hardpoints.json"));
+                write_set(&set, &path)?;
+                written.files.push(path);
+            }
+            Err(error) => written.trouble.push(Failure::from(error).to_string()),
+        }
+    }
+    match crate::curves::of_results(results, &variants) {
+        Ok(Some(mut curves)) => {
+            let files = ["csv", "svg"].map(|ending| folder.join(format!("{stem}.curves.{ending}")));
+            write_curves(&mut curves, &job.title, Some(&files[0]), Some(&files[1]))?;
+            written.files.extend(files);
+        }
+        Ok(None) => {}
+        Err(failure) => written.trouble.push(format!("No curves were drawn: {failure}")),
     }
     let path = folder.join(format!("{stem}.results.json"));
     written.files.push(path.clone());

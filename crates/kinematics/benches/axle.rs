@@ -7,7 +7,8 @@ use std::time::Duration;
 use stringline_core::{Point3, UnitVec3, Vec3};
 use stringline_hardpoints::{Role, Side, Suspension};
 use stringline_kinematics::solve_for::{
-    AckermannGoal, BumpSteerGoal, Freedom, Stock, ackermann_plate, least_bump_steer,
+    AckermannGoal, Adjuster, BumpSteerGoal, CasterGoal, Freedom, LockGoal, Stock, ackermann_plate, find_lock,
+    least_bump_steer, set_caster,
 };
 use stringline_kinematics::{
     Axle, AxleGeometry, Car, CornerGeometry, Held, Measured, MeasuredPoint, Quantity, Rack, RodEnd, State,
@@ -92,6 +93,14 @@ fn solvers(c: &mut Criterion) {
     assert!(ackermann_plate(&geometry, &goal).is_ok());
     c.bench_function("three Ackermann plate holes, bump steer held", |b| {
         b.iter(|| black_box(ackermann_plate(&geometry, &goal)));
+    });
+    let goal = CasterGoal { caster_deg: 6.0, by: Adjuster::LegsOpposed, travel: [-60.0, 60.0] };
+    assert!(set_caster(&geometry, &goal).is_ok());
+    c.bench_function("a wanted caster by the arm's legs", |b| b.iter(|| black_box(set_caster(&geometry, &goal))));
+    let goal = LockGoal { inner_deg: 40.0, margin_deg: 15.0, arm: [80.0, 125.0], steps: 46 };
+    assert!(find_lock(&geometry, &goal).is_ok());
+    c.bench_function("arm and stops for a wanted lock, 46 lengths", |b| {
+        b.iter(|| black_box(find_lock(&geometry, &goal)));
     });
 }
 

@@ -43,22 +43,26 @@
 
 pub mod axle;
 pub mod corner;
+pub mod designed;
 pub mod error;
 pub mod geometry;
 mod linkage;
 pub mod measured;
 pub mod measures;
 pub mod moves;
+pub mod overview;
 pub mod quantity;
 pub mod solve_for;
 pub mod trust;
 
 pub use axle::{Ackermann, Axle, AxleMeasures, Grid, RollError, State};
 pub use corner::{Corner, Held, Positions};
+pub use designed::{DesignError, designed_set};
 pub use error::{Along, End, GeometryError, SolveError};
 pub use geometry::{AxleGeometry, Car, CornerGeometry, Damper, JointKind, JointLimit, Member, Rack, Upper, Wheel};
 pub use measured::{Measured, MeasuredPoint, free_radius};
 pub use measures::{CornerMeasures, InstantAxis};
 pub use moves::{AS_FOUND, Change, Move, RodEnd, Variant, VariantError, geometry_of};
+pub use overview::{SUMMARY, cautions, even, rack_range};
 pub use quantity::Quantity;
 pub use trust::{Band, Share, Simulated, Tolerance, TrustError, TrustQuestion, bands, simulate};

@@ -5,7 +5,7 @@
 
 mod common;
 
-use common::{kestrel, kestrel_set, with};
+use common::{kestrel, kestrel_set, variant, with};
 use stringline_hardpoints::Side;
 use stringline_kinematics::solve_for::{
     Adjuster, BumpSteerGoal, CasterGoal, Freedom, bump_steer, least_bump_steer, rack_for_lock, set_caster,
@@ -147,4 +147,47 @@ fn a_dropped_ball_joint_raises_the_roll_centre() {
     let leg = |c: stringline_kinematics::CornerGeometry| (c.lower_ball - c.lower_front).norm();
     assert!((leg(a) - leg(b)).abs() < 1e-9);
     assert!((a.lower_ball.z - b.lower_ball.z - 50.0).abs() < 2.0);
+}
+
+/// A variant leaves as a hardpoint set that gives the variant's own geometry when it is read again.
+#[test]
+fn a_designed_set_is_the_variant() {
+    use stringline_hardpoints::{HardpointSet, Role, Side};
+    use stringline_kinematics::{Measured, designed_set, geometry_of};
+    let set = common::kestrel_set(0.05);
+    let moves = vec![
+        Change::DropBallJoint { by: 50.0 },
+        Change::MoveTieRodOuter { by: [0.0, 0.0, -38.5] },
+        Change::MoveStrutTop { by: [-8.0, 0.0, 0.0] },
+        Change::RackStroke { stroke: [-55.0, 55.0] },
+        Change::Align { toe_in_deg: 0.0 },
+    ];
+    let variants = [variant("proposed", moves)];
+    let designed = designed_set(&set, &variants, "proposed").unwrap();
+    designed.check().unwrap();
+    let found = Measured::from_set(&set).unwrap().geometry().unwrap();
+    let wanted = geometry_of(&found, &variants, "proposed").unwrap();
+    // Through the file and back.
+    let read = HardpointSet::from_json(&designed.to_json().unwrap()).unwrap();
+    let read = Measured::from_set(&read).unwrap().geometry().unwrap();
+    for side in [Side::Left, Side::Right] {
+        let (a, b) = (read.corner(side), wanted.corner(side));
+        for (p, q) in [
+            (a.lower_ball, b.lower_ball),
+            (a.tie_rod_outer, b.tie_rod_outer),
+            (a.tie_rod_inner, b.tie_rod_inner),
+            (a.axis_top(), b.axis_top()),
+            (a.wheel.centre, b.wheel.centre),
+        ] {
+            assert!((p - q).norm() < 1e-9, "{side}: {p:?} is not {q:?}");
+        }
+        assert!((a.wheel.spin.into_inner() - b.wheel.spin.into_inner()).norm() < 1e-9);
+    }
+    assert_eq!(read.rack.stroke, Some([-55.0, 55.0]));
+    // Measured points keep what is known of them; designed ones have no ± and say so.
+    let of = |role| designed.find(role, Side::Left).unwrap();
+    assert!(of(Role::LowerArmFront).covariance.is_some());
+    let ball = of(Role::LowerBallJoint);
+    assert!(ball.covariance.is_none() && ball.construction.as_deref() == Some("designed: variant 'proposed'"));
+    assert!(designed_set(&set, &variants, "nowhere").is_err());
 }

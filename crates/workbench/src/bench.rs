@@ -21,6 +21,7 @@ use stringline_job::{
     FitSpec, Job, Joint, LoadError, LoadedScan, Loading, Name, Op, OpenJob, Recovered, Results, ScanFile, Wanted,
     folder_of, io_next_step, load_watched, write_set,
 };
+use stringline_kinematics::{Variant, designed_set};
 
 /// Most messages on the screen at a time.
 const MOST_MESSAGES: usize = 4;
@@ -96,7 +97,7 @@ impl Workbench {
         self.next_id
     }
 
-    fn begin(
+    pub(crate) fn begin(
         &mut self,
         words: String,
         work: impl FnOnce(&crate::work::Progress, &Reports) -> Done + Send + 'static,
@@ -474,6 +475,7 @@ impl Workbench {
         let known = |name: &String| job.features.contains_key(name.as_str()) || job.datums.contains_key(name.as_str());
         state.picked.retain(known);
         state.recolour_all();
+        self.geometry_changed();
         self.evaluate();
     }
 
@@ -609,7 +611,7 @@ impl Workbench {
         }
     }
 
-    fn export(&mut self, targets: Vec<PathBuf>) {
+    fn export(&mut self, targets: Vec<PathBuf>, variant: Option<String>) {
         if !self.state.up_to_date() {
             self.trouble(Trouble::new(
                 "the hardpoints are still being worked out",
@@ -618,13 +620,20 @@ impl Workbench {
             return;
         }
         let results = Arc::clone(&self.state.results);
+        let variants: Vec<Variant> =
+            self.state.job().iter().flat_map(|job| &job.variants).map(|variant| Variant::clone(variant)).collect();
         self.state.asking = None;
         self.begin("Exporting the hardpoints".into(), move |progress, _| {
+            let designed = match variant.map(|name| designed_set(&results.set, &variants, &name)).transpose() {
+                Ok(designed) => designed,
+                Err(error) => return Done::Failed(Trouble::of(&error)),
+            };
+            let set = designed.as_ref().unwrap_or(&results.set);
             for (done, path) in targets.iter().enumerate() {
                 if !progress.at(done as f32 / targets.len() as f32) {
                     return Done::Written(targets[..done].to_vec());
                 }
-                if let Err(error) = write_set(&results.set, path) {
+                if let Err(error) = write_set(set, path) {
                     return Done::Failed(Trouble::of(&error));
                 }
             }
@@ -667,7 +676,7 @@ impl Workbench {
                 self.state.remembered.jobs.retain(|known| *known != path);
                 self.remember();
             }
-            Action::Export(targets) => self.export(targets),
+            Action::Export(targets, variant) => self.export(targets, variant),
             Action::Cancel => self.state.asking = None,
             Action::SaveAndClose => {
                 self.state.asking = None;
@@ -678,6 +687,7 @@ impl Workbench {
                 self.state.asking = None;
                 self.close = true;
             }
+            Action::Geometry(act) => self.geometry_act(act),
             Action::Opacity(name, opacity) => {
                 if let Some(scan) = self.state.scans.get_mut(&name) {
                     scan.opacity = opacity;
@@ -858,7 +868,8 @@ impl Workbench {
                 self.remember();
             }
             Command::Drawer => {
-                self.state.drawer = if self.state.drawer.is_some() { None } else { Some(Page::Numbers) };
+                let page = if self.state.stop == Stop::Geometry { Page::Curves } else { Page::Numbers };
+                self.state.drawer = if self.state.drawer.is_some() { None } else { Some(page) };
             }
             Command::Keys => self.state.asking = Some(Asking::Keys),
             Command::Settings => self.state.asking = Some(Asking::Settings),
@@ -868,6 +879,7 @@ impl Workbench {
             Command::StopGeometry => self.act(Action::Go(Stop::Geometry)),
             Command::StopClearance => self.act(Action::Go(Stop::Clearance)),
             Command::StopCut => self.act(Action::Go(Stop::Cut)),
+            other => self.geometry_command(other),
         }
     }
 
@@ -1037,6 +1049,9 @@ impl Workbench {
                 }
             }
             Done::NoMap => self.state.map_wanted = None,
+            Done::Studied(study) => self.state.geometry.study = Some(study),
+            Done::Banded(bands) => self.state.geometry.bands = Some(bands),
+            Done::Offered(offer) => self.offered(report.task, *offer),
             Done::Written(files) => {
                 let names: Vec<String> = files.iter().map(|file| file.display().to_string()).collect();
                 self.say(format!("Wrote {}", names.join(", ")));
@@ -1098,10 +1113,12 @@ impl Bench for Workbench {
         {
             self.act(Action::Command(command));
         }
+        self.play(ui.ctx());
         let (rect, actions) = panels::all(ui, &self.state, eye);
         for action in actions {
             self.act(action);
         }
+        self.follow_geometry();
         rect
     }
 

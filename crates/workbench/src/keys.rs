@@ -81,6 +81,42 @@ pub enum Command {
     Keys,
     /// Settings.
     Settings,
+    /// Moves the wheels or the rack to and fro, or stops.
+    Play,
+    /// Back to rest.
+    Rest,
+    /// Wheels up.
+    Rise,
+    /// Wheels down.
+    Fall,
+    /// Rack to the left.
+    RackLeft,
+    /// Rack to the right.
+    RackRight,
+    /// Curves over travel, or over the rack.
+    Over,
+    /// The next measure.
+    NextCurve,
+    /// The measure before.
+    LastCurve,
+    /// The other corner.
+    OtherSide,
+    /// Takes the next variant in hand.
+    NextVariant,
+    /// Begins a variant on the one in hand.
+    NewVariant,
+    /// Takes the next hardpoint in hand.
+    NextPoint,
+    /// The next axis to move along.
+    NextAxis,
+    /// The hardpoint further along the axis.
+    Further,
+    /// The hardpoint back along the axis.
+    Nearer,
+    /// Works out least bump steer.
+    LeastBumpSteer,
+    /// Takes the moves offered.
+    TakeOffer,
     /// Along the route.
     StopScans,
     /// Along the route.
@@ -99,7 +135,7 @@ use Command as C;
 
 impl Command {
     /// All, in the order of the list of keys.
-    pub const ALL: [Command; 44] = [
+    pub const ALL: [Command; 62] = [
         C::New,
         C::Open,
         C::AddScan,
@@ -140,6 +176,24 @@ impl Command {
         C::Right,
         C::Top,
         C::Under,
+        C::Play,
+        C::Rest,
+        C::Rise,
+        C::Fall,
+        C::RackLeft,
+        C::RackRight,
+        C::Over,
+        C::NextCurve,
+        C::LastCurve,
+        C::OtherSide,
+        C::NextVariant,
+        C::NewVariant,
+        C::NextPoint,
+        C::NextAxis,
+        C::Further,
+        C::Nearer,
+        C::LeastBumpSteer,
+        C::TakeOffer,
         C::Theme,
         C::Drawer,
         C::Keys,
@@ -190,14 +244,34 @@ impl Command {
             C::Right => ("From the right", "Look from the car's right."),
             C::Top => ("From above", "Look down on the car."),
             C::Under => ("From below", "Look up from the ground."),
+            C::Play => ("Play", "Let the wheels travel, or the rack go from stop to stop, to and fro."),
+            C::Rest => ("At rest", "Wheels at ride height, rack centred."),
+            C::Rise => ("Wheels up", "Both wheels 1 mm up."),
+            C::Fall => ("Wheels down", "Both wheels 1 mm down."),
+            C::RackLeft => ("Rack left", "The rack 1 mm to the left of the car."),
+            C::RackRight => ("Rack right", "The rack 1 mm to the right of the car."),
+            C::Over => ("Over travel or rack", "Draw the curves over wheel travel, or over rack travel."),
+            C::NextCurve => ("Next curve", "Draw the next measure."),
+            C::LastCurve => ("Curve before", "Draw the measure before."),
+            C::OtherSide => ("Other side", "Look at the other corner's numbers."),
+            C::NextVariant => ("Next variant", "Take the next variant in hand."),
+            C::NewVariant => ("New variant", "Begin a variant on top of the one in hand, to move things in."),
+            C::NextPoint => ("Next hardpoint", "Take the next hardpoint in hand, to move it."),
+            C::NextAxis => ("Next axis", "Move along the next of the car's axes: x forward, y to the left, z up."),
+            C::Further => ("Further", "The hardpoint in hand 0.1 mm along the axis."),
+            C::Nearer => ("Back", "The hardpoint in hand 0.1 mm back along the axis."),
+            C::LeastBumpSteer => {
+                ("Least bump steer", "Work out where the tie rod's end must be for the least bump steer.")
+            }
+            C::TakeOffer => ("Take it", "Take the moves that were worked out into the variant."),
             C::Theme => ("Light or dark", "Change between light and dark."),
-            C::Drawer => ("Drawer", "All steps and all numbers, below."),
+            C::Drawer => ("Drawer", "All steps, numbers and curves, below."),
             C::Keys => ("Keys", "Every key and what the mouse does."),
             C::Settings => ("Settings", "Size of the text, light or dark."),
             C::StopScans => ("Scans", "The scan files of the job."),
             C::StopFeatures => ("Features", "Paint bores, seats and faces, and say what they are for."),
             C::StopFrame => ("Car frame", "Where each scan stands in the car, and one scan laid over another."),
-            C::StopGeometry => ("Geometry", "How the corner moves."),
+            C::StopGeometry => ("Geometry", "How the corner moves, and what moving a hardpoint does to it."),
             C::StopClearance => ("Clearance", "What comes near what as it moves."),
             C::StopCut => ("Cut files", "Plates and spacers to cut."),
         }
@@ -250,6 +324,24 @@ impl Command {
             C::Right => (Modifiers::SHIFT, Key::R),
             C::Top => (Modifiers::SHIFT, Key::T),
             C::Under => (Modifiers::SHIFT, Key::U),
+            C::Play => (Modifiers::NONE, Key::K),
+            C::Rest => (Modifiers::NONE, Key::Num0),
+            C::Rise => (Modifiers::NONE, Key::ArrowUp),
+            C::Fall => (Modifiers::NONE, Key::ArrowDown),
+            C::RackLeft => (Modifiers::NONE, Key::ArrowLeft),
+            C::RackRight => (Modifiers::NONE, Key::ArrowRight),
+            C::Over => (Modifiers::NONE, Key::T),
+            C::NextCurve => (Modifiers::NONE, Key::F),
+            C::LastCurve => (Modifiers::NONE, Key::B),
+            C::OtherSide => (Modifiers::NONE, Key::S),
+            C::NextVariant => (Modifiers::NONE, Key::V),
+            C::NewVariant => (Modifiers::SHIFT, Key::V),
+            C::NextPoint => (Modifiers::NONE, Key::U),
+            C::NextAxis => (Modifiers::NONE, Key::X),
+            C::Further => (Modifiers::NONE, Key::Period),
+            C::Nearer => (Modifiers::NONE, Key::Comma),
+            C::LeastBumpSteer => (Modifiers::NONE, Key::I),
+            C::TakeOffer => (Modifiers::NONE, Key::Y),
             C::Theme => (Modifiers::NONE, Key::L),
             C::Drawer => (Modifiers::NONE, Key::D),
             C::Keys => (Modifiers::NONE, Key::F1),
@@ -315,8 +407,9 @@ impl Command {
                 // Undo is the text's own while one types.
                 let text = matches!(command, C::Undo | C::Redo);
                 let plain = text || !command.key().modifiers.command && !matches!(command, C::Keys | C::Settings);
-                // Letters belong to the text being typed; Enter and Space to a widget reached by Tab.
-                let to_widget = matches!(command, C::Finish | C::Pick) && focused;
+                // Letters belong to the text being typed; Enter, Space and arrows to a widget reached by Tab.
+                let arrow = matches!(command, C::Rise | C::Fall | C::RackLeft | C::RackRight);
+                let to_widget = (arrow || matches!(command, C::Finish | C::Pick)) && focused;
                 if plain && typing || to_widget || found.is_some() {
                     return true;
                 }
@@ -338,6 +431,6 @@ mod tests {
         let keys: BTreeSet<String> = Command::ALL.iter().map(|c| c.key_words()).collect();
         let names: BTreeSet<&str> = Command::ALL.iter().map(|c| c.words()).collect();
         let all: BTreeSet<Command> = Command::ALL.into_iter().collect();
-        assert_eq!((keys.len(), names.len(), all.len()), (44, 44, 44));
+        assert_eq!((keys.len(), names.len(), all.len()), (62, 62, 62));
     }
 }

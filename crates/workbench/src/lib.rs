@@ -14,6 +14,7 @@ pub mod bench;
 pub mod face;
 mod files;
 pub mod folders;
+mod geometry;
 mod keep;
 pub mod keys;
 mod live;

@@ -1,5 +1,6 @@
 //! What the scene is to show: colours of the scans, lines of the features.
 
+use crate::geometry::linkage;
 use crate::live::Live;
 use crate::shown::{Layer, LineMark, Mark, Shown, ShownLine, ShownScan, Tint};
 use crate::state::{State, Stop};
@@ -25,7 +26,8 @@ pub(crate) fn shown(state: &mut State) -> Shown {
     let tints: Vec<Arc<Tint>> = names.iter().map(|name| tint_of(state, name)).collect();
     let surfaces = state.scans.iter().zip(tints).filter_map(|((name, scan), tint)| {
         let surface = scan.surface()?;
-        let world_from_scan = state.world_from_scan(name);
+        let at_rest = state.world_from_scan(name);
+        let world_from_scan = linkage::motion(state, name).map_or(at_rest, |moved| moved * at_rest);
         Some(ShownScan { id: scan.id, scan: Arc::clone(surface), world_from_scan, opacity: scan.opacity, tint })
     });
     Shown {
@@ -89,6 +91,10 @@ fn make_tint(state: &mut State, scan: &Name) -> Tint {
 
 fn lines(state: &State) -> Vec<ShownLine> {
     let mut lines = Vec::new();
+    if state.stop == Stop::Geometry {
+        linkage::lines(state, &mut lines);
+        return lines;
+    }
     let live_name = state.live.as_ref().map(|live| &live.feature);
     for (name, result) in &state.results.features {
         let hidden = state.scans.get(&result.scan).is_none_or(|scan| scan.opacity <= 0.0);

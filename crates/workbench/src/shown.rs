@@ -95,6 +95,12 @@ pub enum LineMark {
     Axis(u8),
     /// A measured distance.
     Measure,
+    /// A member of the linkage of a variant, by the variant's number; the car as found is 0.
+    Link(u8),
+    /// The same beside the one in hand, fainter.
+    Ghost,
+    /// A light line that helps to read the linkage: wheel, steering axis, instant axis.
+    Construction,
 }
 
 /// A wish for the view.

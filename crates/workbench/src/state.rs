@@ -2,6 +2,7 @@
 //! and never change it.
 
 use crate::folders::Remembered;
+use crate::geometry::Geometry;
 use crate::live::Live;
 use crate::shown::{Look, Tint, Touched};
 use crate::words::Trouble;
@@ -150,6 +151,8 @@ pub(crate) struct Message {
 /// A page of the drawer.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Page {
+    Curves,
+    Compared,
     Steps,
     Numbers,
     Look,
@@ -194,6 +197,7 @@ pub(crate) struct State {
     pub(crate) messages: Vec<Message>,
     pub(crate) drawer: Option<Page>,
     pub(crate) tasks: Vec<Task>,
+    pub(crate) geometry: Geometry,
     /// Per scan, made anew where something that it shows changed.
     pub(crate) tints: BTreeMap<Name, Arc<Tint>>,
     /// Of each feature what it was fitted to, as its scan's colours need it, and which result that is of.
@@ -232,6 +236,7 @@ impl State {
             messages: Vec::new(),
             drawer: None,
             tasks: Vec::new(),
+            geometry: Geometry::default(),
             tints: BTreeMap::new(),
             patches: BTreeMap::new(),
         }

@@ -180,6 +180,17 @@ mod tests {
     }
 
     #[test]
+    fn curves_and_their_names_stand_out_from_the_paper() {
+        for dark in [false, true] {
+            for number in 0..=6 {
+                let [r, g, b] = crate::scale::variant(number, dark);
+                let found = contrast(Color32::from_rgb(r, g, b), ink(dark).paper);
+                assert!(found >= 4.5, "variant {number}, dark {dark}: {found:.1}");
+            }
+        }
+    }
+
+    #[test]
     fn the_fonts_have_every_sign_we_write() {
         let ctx = Context::default();
         install_fonts(&ctx);

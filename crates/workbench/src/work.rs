@@ -1,5 +1,7 @@
 //! Work that takes longer than a frame: on threads of its own, with progress and a way to stop.
 
+use crate::geometry::offers::Offer;
+use crate::geometry::study::{self, Bands, Study, StudyAsk};
 use crate::keep::Kept;
 use crate::live::{self, Live, LiveAsk};
 use crate::words::Trouble;
@@ -35,6 +37,12 @@ pub(crate) enum Done {
     Values(Values),
     /// A map was stopped.
     NoMap,
+    /// The curves of all variants.
+    Studied(Arc<Study>),
+    /// Their bands.
+    Banded(Arc<Bands>),
+    /// Moves that give what was wanted, or why there are none.
+    Offered(Box<Result<Offer, Trouble>>),
     /// Files were written.
     Written(Vec<PathBuf>),
     /// A path was chosen in a dialog, or none.
@@ -282,12 +290,17 @@ pub(crate) struct Workers {
     pub(crate) footprint: Latest<FootprintAsk>,
     pub(crate) live: Latest<LiveAsk>,
     pub(crate) evaluate: Latest<EvaluateAsk>,
+    pub(crate) study: Latest<StudyAsk>,
 }
 
 impl Workers {
     pub(crate) fn new(reports: &Reports) -> Workers {
         let mut evaluator = Evaluator::default();
+        let to_window = reports.clone();
         Workers {
+            study: Latest::new("Working out the curves", reports.clone(), move |ask, slot| {
+                study::work(ask, slot, &to_window)
+            }),
             footprint: Latest::new("What lies under the brush", reports.clone(), |ask: FootprintAsk, _| {
                 let wipe = ask.dab.wipe;
                 let touched = ask.loaded.scan.paint(&[Dab { wipe: false, ..ask.dab }]);

@@ -10,6 +10,7 @@ use crate::words::{self, Trouble};
 use egui::{Context, Grid, Id, Key, Modal, RichText, ScrollArea, Slider, Ui};
 use std::path::PathBuf;
 use stringline_hardpoints::export::CAUTION;
+use stringline_kinematics::AS_FOUND;
 
 pub(super) fn window(ctx: &Context, state: &State, actions: &mut Vec<Action>) {
     let Some(asking) = &state.asking else { return };
@@ -153,6 +154,12 @@ fn export(ui: &mut Ui, state: &State, proposed: &str, trouble: Option<&Trouble>,
     if !state.up_to_date() {
         parts::faint(ui, "The last step is still being worked out.");
     }
+    let variant = of_variant(ui, state);
+    let proposed = &match &variant {
+        // Beside the car as found, not in its place.
+        Some(name) => format!("{proposed}.{}", name.replace(' ', "-")),
+        None => proposed.to_owned(),
+    };
     let id = Id::new("export path");
     let (stem, entered) = parts::text_field(ui, id, "Folder and first part of the names", proposed, "");
     // Enter writes the files as they are proposed.
@@ -186,12 +193,30 @@ fn export(ui: &mut Ui, state: &State, proposed: &str, trouble: Option<&Trouble>,
         let ready = !targets.is_empty() && !stem.trim().is_empty() && state.up_to_date();
         let go = ui.add_enabled(ready, egui::Button::new("Write the files")).on_hover_text("Key: Enter").clicked();
         if ready && (go || entered) {
-            actions.push(Action::Export(targets));
+            actions.push(Action::Export(targets, variant));
         }
         if parts::button(ui, "Leave it", "Key: Esc") {
             actions.push(Action::Cancel);
         }
     });
+}
+
+/// Which geometry leaves: the car as found, or a variant of it.
+fn of_variant(ui: &mut Ui, state: &State) -> Option<String> {
+    let variants = &state.job()?.variants;
+    if variants.is_empty() {
+        return None;
+    }
+    let id = Id::new("export of");
+    let mut chosen: String = parts::kept(ui, id, &AS_FOUND.to_owned());
+    ui.horizontal_wrapped(|ui| {
+        for name in std::iter::once(AS_FOUND).chain(variants.iter().map(|variant| variant.name.as_str())) {
+            let tip = "What the moves leave alone keeps its ±; what they move is a design and has none.";
+            ui.selectable_value(&mut chosen, name.to_owned(), name).on_hover_text(tip);
+        }
+    });
+    parts::keep(ui, id, AS_FOUND.to_owned(), chosen.clone());
+    variants.iter().any(|variant| variant.name == chosen).then_some(chosen)
 }
 
 fn close(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {

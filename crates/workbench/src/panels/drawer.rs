@@ -1,6 +1,6 @@
 //! The drawer: all numbers, all steps, what needs a look. Shut until wanted.
 
-use super::{Action, parts};
+use super::{Action, compared, curves, parts};
 use crate::keys::Command;
 use crate::state::{Page, State};
 use crate::theme;
@@ -13,6 +13,12 @@ pub(super) fn drawer(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
     let look = state.results.failures.len() + state.results.warnings.len();
     ui.horizontal(|ui| {
         for (page, name, why) in [
+            (
+                Page::Curves,
+                "Curves".to_owned(),
+                "What toe, camber and the rest do over travel and rack, of all variants.",
+            ),
+            (Page::Compared, "Compared".to_owned(), "Every variant's numbers beside those of the car as found."),
             (Page::Numbers, "Numbers".to_owned(), "Every feature and hardpoint with its ±."),
             (Page::Steps, "Steps".to_owned(), "Everything that was done, to go back to."),
             (
@@ -39,7 +45,14 @@ pub(super) fn drawer(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
         }
     });
     let Some(page) = state.drawer else { return };
+    if page == Page::Curves {
+        // It fills what there is, and scrolls within itself.
+        curves::page(ui, state, actions);
+        return;
+    }
     ScrollArea::both().auto_shrink(false).show(ui, |ui| match page {
+        Page::Curves => {}
+        Page::Compared => compared::page(ui, state),
         Page::Numbers => numbers(ui, state),
         Page::Steps => steps(ui, state, actions),
         Page::Look => look_at(ui, state),

@@ -6,11 +6,6 @@ use egui::Ui;
 
 pub(super) fn sheet(ui: &mut Ui, stop: Stop) {
     let (title, what, until) = match stop {
-        Stop::Geometry => (
-            "Geometry",
-            "How the corner moves: camber, toe, caster and the rest over travel and steer, and what moving a hardpoint does to them.",
-            "Export the hardpoints (JSON or CSV) for the program that you use for it today.",
-        ),
         Stop::Clearance => (
             "Clearance",
             "What the wheel and the arms come near as the corner moves, with the gap that you want.",

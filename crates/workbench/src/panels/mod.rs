@@ -3,11 +3,15 @@
 
 mod asking;
 mod callouts;
+mod compared;
+mod curves;
 mod drawer;
 mod drawing;
 mod empty;
 mod features;
 mod frame;
+mod geometry;
+mod handles;
 mod later;
 mod messages;
 mod parts;
@@ -15,6 +19,7 @@ mod roles;
 mod route;
 mod scans;
 
+use crate::geometry::Act;
 use crate::keys::Command;
 use crate::shown::Eye;
 use crate::state::{Page, Purpose, Section, State, Stop};
@@ -48,10 +53,12 @@ pub(crate) enum Action {
     Sample,
     /// Strikes a job off the recent ones.
     Forget(PathBuf),
-    Export(Vec<PathBuf>),
+    /// Files, and the variant in place of the car as found.
+    Export(Vec<PathBuf>, Option<String>),
     Cancel,
     SaveAndClose,
     CloseAnyway,
+    Geometry(Act),
     Opacity(Name, f32),
     LoadAgain(Name),
     Section(Option<Section>),
@@ -94,6 +101,7 @@ pub(crate) fn all(ui: &mut Ui, state: &State, eye: Option<&Eye>) -> (Rect, Vec<A
     }
     let rect = ui.available_rect_before_wrap();
     match state.job {
+        Some(_) if state.stop == Stop::Geometry => handles::all(ui, rect, state, eye, &mut actions),
         Some(_) => callouts::all(ui, rect, state, eye, &mut actions),
         None => empty::page(ui, rect, state, &mut actions),
     }
@@ -107,6 +115,7 @@ fn sheet(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
         Stop::Scans => scans::sheet(ui, state, actions),
         Stop::Features => features::sheet(ui, state, actions),
         Stop::Frame => frame::sheet(ui, state, actions),
-        Stop::Geometry | Stop::Clearance | Stop::Cut => later::sheet(ui, state.stop),
+        Stop::Geometry => geometry::sheet(ui, state, actions),
+        Stop::Clearance | Stop::Cut => later::sheet(ui, state.stop),
     }
 }

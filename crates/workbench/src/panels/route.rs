@@ -50,7 +50,7 @@ fn stop_button(ui: &mut Ui, state: &State, stop: Stop, command: Command, actions
     let (name, status) = if here {
         (RichText::new(command.words()).color(ink.on_blue), RichText::new(&standing.words).small().color(ink.on_blue))
     } else {
-        let later = matches!(stop, Stop::Geometry | Stop::Clearance | Stop::Cut);
+        let later = matches!(stop, Stop::Clearance | Stop::Cut);
         let colour = if standing.wrong { ink.red } else { ink.faint };
         (
             RichText::new(command.words()).color(if later { ink.faint } else { ink.ink }),
@@ -216,7 +216,17 @@ pub(super) fn standing(state: &State, stop: Stop) -> Standing {
             let all = job.scans.len();
             Standing { done: placed == all && all > 0, ..plain(format!("{placed} of {all} placed")) }
         }
-        Stop::Geometry | Stop::Clearance | Stop::Cut => plain("not yet".into()),
+        Stop::Geometry => {
+            // What one side lacks is the mirror image of the other's.
+            let present: Vec<Role> = job.hardpoints.iter().map(|hardpoint| hardpoint.role).collect();
+            match job.suspension.map(|suspension| suspension.missing(&present).len()) {
+                None => plain("say which corner".into()),
+                Some(0) if job.variants.is_empty() => plain("as found".into()),
+                Some(0) => Standing { done: true, ..plain(plural(job.variants.len(), "variant")) },
+                Some(missing) => plain(format!("needs {}", plural(missing, "hardpoint"))),
+            }
+        }
+        Stop::Clearance | Stop::Cut => plain("not yet".into()),
     }
 }
 

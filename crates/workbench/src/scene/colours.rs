@@ -49,11 +49,17 @@ pub fn line(mark: LineMark, dark: bool) -> ([u8; 4], f32) {
         LineMark::Chosen => (on([14, 40, 140], [140, 176, 255]), 2.0),
         LineMark::Hardpoint => (on([20, 20, 24], [240, 240, 244]), 2.0),
         LineMark::Measure => (on([110, 30, 110], [230, 150, 230]), 1.5),
-        // Colours that stay apart with every kind of colour blindness: M. Okabe and K. Ito, *Color
-        // Universal Design* (2008): vermilion, bluish green, blue.
-        LineMark::Axis(0) => ([213, 94, 0, 255], 1.5),
-        LineMark::Axis(1) => ([0, 158, 115, 255], 1.5),
-        LineMark::Axis(_) => (on([0, 114, 178], [86, 180, 233]), 1.5),
+        LineMark::Link(variant) => {
+            let [r, g, b] = crate::scale::variant(variant, dark);
+            ([r, g, b, 255], 3.0)
+        }
+        LineMark::Ghost => (on([90, 92, 98], [160, 162, 168]), 1.5),
+        LineMark::Construction => (on([92, 98, 120], [150, 160, 190]), 1.0),
+        LineMark::Axis(axis) => {
+            let [x, y, z] = crate::scale::axes(dark);
+            let [r, g, b] = [x, y, z].get(usize::from(axis)).copied().unwrap_or(z);
+            ([r, g, b, 255], 1.5)
+        }
     }
 }
 

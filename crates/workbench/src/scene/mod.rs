@@ -205,6 +205,11 @@ impl Stage {
                 at => self.wish = Some(at),
             }
         }
+        // While parts move they are drawn as finely as there is time for, as while the view does.
+        let moved = |(a, b): (&ShownScan, &ShownScan)| a.id == b.id && a.world_from_scan != b.world_from_scan;
+        if self.shown.scans.iter().zip(&shown.scans).any(moved) {
+            self.moves();
+        }
         self.shown = shown;
     }
 

@@ -1,0 +1,410 @@
+//! The stop Geometry without a display: a strut corner scanned as balls at its hardpoints, moved and changed.
+
+#![allow(clippy::unwrap_used, reason = "in a test a panic is the report")]
+
+use egui::{Event, Key, Modifiers, PointerButton, Pos2};
+use egui_kittest::Harness;
+use egui_kittest::kittest::{NodeT, Queryable};
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+use stringline_core::units::LengthUnit;
+use stringline_core::{Point3, RigidTransform, Vec3};
+use stringline_hardpoints::{Construction, Role, Side, Suspension, Vehicle};
+use stringline_job::{FitSpec, HardpointSpec, History, Job, Op, OpenJob, Placement, Wanted, read_job, scan_file};
+use stringline_kinematics::solve_for::bump_steer;
+use stringline_kinematics::{
+    Axle, AxleGeometry, Car, Change, CornerGeometry, Held, Rack, State as At, Upper, Wheel, geometry_of,
+};
+use stringline_scan::Dab;
+use stringline_workbench::face::Bench;
+use stringline_workbench::shown::{Eye, LineMark, ShownLine};
+use stringline_workbench::{Folders, Workbench};
+
+const PATIENCE: Duration = Duration::from_secs(120);
+/// Radius of the balls, mm.
+const BALL: f64 = 10.0;
+
+/// An invented strut corner, left, vehicle axes, mm: the example of the kinematics with its rack a little high.
+const POINTS: [(Role, [f64; 3]); 8] = [
+    (Role::StrutTop, [-45.0, 570.0, 845.0]),
+    (Role::StrutLower, [-2.0, 640.0, 420.0]),
+    (Role::LowerArmFront, [15.0, 365.0, 200.0]),
+    (Role::LowerArmRear, [-300.0, 390.0, 215.0]),
+    (Role::LowerBallJoint, [8.0, 705.0, 205.0]),
+    (Role::TieRodInner, [-95.0, 330.0, 252.0]),
+    (Role::TieRodOuter, [-105.0, 672.0, 240.0]),
+    (Role::WheelCentre, [0.0, 740.0, 300.0]),
+];
+/// Two points of the hub's axis, inboard first.
+const HUB: [[f64; 3]; 2] = [[0.0, 640.0, 301.0], [0.0, 800.0, 299.4]];
+
+/// The same corner in code, for what the window says to be compared with.
+fn truth() -> AxleGeometry {
+    let at = |role: Role| Point3::from(POINTS.iter().find(|(r, _)| *r == role).unwrap().1);
+    let spin = stringline_core::UnitVec3::new_normalize(Point3::from(HUB[1]) - Point3::from(HUB[0]));
+    let corner = CornerGeometry {
+        side: Side::Left,
+        lower_front: at(Role::LowerArmFront),
+        lower_rear: at(Role::LowerArmRear),
+        lower_ball: at(Role::LowerBallJoint),
+        upper: Upper::Strut { top: at(Role::StrutTop), lower: at(Role::StrutLower) },
+        tie_rod_inner: at(Role::TieRodInner),
+        tie_rod_outer: at(Role::TieRodOuter),
+        wheel: Wheel { centre: at(Role::WheelCentre), spin, radius: 300.0 },
+        damper: None,
+        outer_joint: None,
+        inner_joint: None,
+    };
+    AxleGeometry::symmetric(corner, Rack::default(), Car { wheelbase: Some(2500.0), ..Car::default() })
+}
+
+/// A job with that corner in `folder`; without `left_out`.
+fn job(folder: &Path, left_out: Option<Role>) -> PathBuf {
+    let mut text = String::new();
+    let all = POINTS.iter().map(|(_, p)| *p).chain(HUB);
+    for (ball, centre) in all.enumerate() {
+        // Points evenly round a ball (Fibonacci), each a little off it, the same on every machine.
+        for i in 0..300_u32 {
+            let z = 1.0 - 2.0 * (f64::from(i) + 0.5) / 300.0;
+            let turn = f64::from(i) * 2.399_963;
+            let off = 0.02 * (f64::from(i * 7 + ball as u32 * 13) * 12.9898).sin();
+            let r = (1.0 - z * z).sqrt();
+            let p = Point3::from(centre) + Vec3::new(r * turn.cos(), r * turn.sin(), z) * (BALL + off);
+            writeln!(text, "{:.5} {:.5} {:.5}", p.x, p.y, p.z).unwrap();
+        }
+    }
+    std::fs::write(folder.join("corner.xyz"), text).unwrap();
+    let mut history = History::new(Job::default());
+    let scan = scan_file(&folder.join("corner.xyz"), LengthUnit::Millimetre, folder).unwrap();
+    let name: stringline_job::Name = "corner".parse().unwrap();
+    let mut ops = vec![
+        Op::AddScan { name: name.clone(), scan },
+        Op::PlaceScan {
+            name: name.clone(),
+            placement: Box::new(Placement::typed(&RigidTransform::identity(), "typed")),
+        },
+        Op::SetVehicle {
+            vehicle: Box::new(Vehicle { tyre_radius: Some(300.0), wheelbase: Some(2500.0), ..Vehicle::default() }),
+            suspension: Some(Suspension::Strut),
+        },
+    ];
+    let mut paint = |feature: &str, centre: [f64; 3]| {
+        let feature: stringline_job::Name = feature.parse().unwrap();
+        let fit = FitSpec { shape: Wanted::Sphere, ..FitSpec::default() };
+        ops.push(Op::AddFeature { name: feature.clone(), scan: name.clone(), fit });
+        ops.push(Op::Paint { feature, dabs: vec![Dab::new(Point3::from(centre), 1.5 * BALL)] });
+    };
+    for (role, centre) in POINTS {
+        paint(&role.words(), centre);
+    }
+    paint("hub inboard", HUB[0]);
+    paint("hub outboard", HUB[1]);
+    let hardpoint = |role: Role, construction| Op::SetHardpoint {
+        hardpoint: HardpointSpec { role, side: Side::Left, construction, extra: Default::default() },
+    };
+    for (role, _) in POINTS.into_iter().filter(|(role, _)| Some(*role) != left_out) {
+        ops.push(hardpoint(role, Construction::SphereCentre { sphere: role.words() }));
+    }
+    for (end, feature) in [("hub a", "hub inboard"), ("hub b", "hub outboard")] {
+        let construction = Construction::SphereCentre { sphere: feature.into() };
+        ops.push(Op::SetDatum { name: end.parse().unwrap(), construction });
+    }
+    ops.push(hardpoint(Role::HubAxis, Construction::AxisThrough { from: "hub a".into(), to: "hub b".into() }));
+    for op in ops {
+        history.apply(&op).unwrap();
+    }
+    let path = folder.join("corner.job.json");
+    OpenJob::create(&path, Job::clone(history.job())).unwrap().close();
+    path
+}
+
+struct App {
+    bench: Workbench,
+    eye: Option<Eye>,
+    view: egui::Rect,
+}
+
+type Window<'a> = Harness<'a, App>;
+
+fn window<'a>(folder: &Path, job: PathBuf) -> Window<'a> {
+    let bench = Workbench::with(Folders::under(folder), false, Some(job), Arc::new(|| {}));
+    let app = App { bench, eye: None, view: egui::Rect::NOTHING };
+    let draw = |ui: &mut egui::Ui, app: &mut App| {
+        app.bench.poll();
+        app.view = app.bench.ui(ui, app.eye.as_ref());
+    };
+    let mut window = Harness::builder().with_size([1280.0, 800.0]).with_max_steps(40).build_ui_state(draw, app);
+    window.run_steps(3);
+    window
+}
+
+/// At the stop, with the curves there.
+fn at_geometry<'a>(folder: &Path) -> Window<'a> {
+    let path = job(folder, None);
+    let mut window = window(folder, path);
+    until(&mut window, "the corner is complete", |window| has(window, "corner complete"));
+    press(&mut window, Modifiers::NONE, Key::Num4);
+    until(&mut window, "the linkage is there", |window| has(window, "as-found"));
+    window
+}
+
+fn labels(window: &Window) -> Vec<String> {
+    let mut found = Vec::new();
+    let mut open = vec![window.root()];
+    while let Some(node) = open.pop() {
+        let access = node.accesskit_node();
+        found.extend(access.label());
+        found.extend(access.value());
+        open.extend(node.children());
+    }
+    found
+}
+
+fn has(window: &Window, text: &str) -> bool {
+    labels(window).iter().any(|label| label.contains(text))
+}
+
+fn until(window: &mut Window, what: &str, so: impl Fn(&mut Window) -> bool) {
+    let begun = Instant::now();
+    while !so(window) {
+        if begun.elapsed() > PATIENCE {
+            panic!("waited in vain until {what}; on the screen: {}", labels(window).join(" | "));
+        }
+        std::thread::sleep(Duration::from_millis(5));
+        window.run_steps(1);
+    }
+    window.run_steps(2);
+}
+
+fn press(window: &mut Window, modifiers: Modifiers, key: Key) {
+    window.key_press_modifiers(modifiers, key);
+    window.run_steps(3);
+}
+
+fn click(window: &mut Window, label: &str) {
+    window.get_by_label(label).scroll_to_me();
+    window.run_steps(3);
+    window.get_by_label(label).click();
+    window.run_steps(3);
+}
+
+fn lines(window: &mut Window) -> Vec<ShownLine> {
+    window.state_mut().bench.shown().lines
+}
+
+/// The number after some words, as on the sheet.
+fn number_after(window: &Window, words: &str) -> f64 {
+    let all = labels(window);
+    let line = all.iter().find(|label| label.contains(words)).unwrap_or_else(|| panic!("{words} in {all:?}"));
+    let rest = line.split(words).nth(1).unwrap().trim_start().replace('−', "-");
+    let end = rest.find(|c: char| !(c.is_ascii_digit() || "+-.".contains(c))).unwrap_or(rest.len());
+    rest[..end].parse().unwrap_or_else(|_| panic!("no number in {rest}"))
+}
+
+/// Saves, and what is in the file.
+fn saved(window: &mut Window, folder: &Path) -> Job {
+    press(window, Modifiers::COMMAND, Key::S);
+    until(window, "it is saved", |window| has(window, "Saved "));
+    read_job(&folder.join("corner.job.json")).unwrap()
+}
+
+fn largest_bump(geometry: &AxleGeometry) -> f64 {
+    bump_steer(&Axle::new(geometry).unwrap(), [-30.0, 30.0], Held::WheelCentre).unwrap().largest_deg
+}
+
+#[test]
+fn what_a_corner_lacks_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = job(folder.path(), Some(Role::TieRodInner));
+    let mut window = window(folder.path(), path);
+    until(&mut window, "it is fitted", |window| has(window, "1 to go"));
+    press(&mut window, Modifiers::NONE, Key::Num4);
+    assert!(has(&window, "needs 1 hardpoint"));
+    until(&mut window, "it is told", |window| has(window, "no tie rod inner"));
+    assert!(has(&window, "◌ tie rod inner") && has(&window, "Construct it from a scan, or type it in."));
+    assert!(lines(&mut window).is_empty());
+}
+
+#[test]
+fn the_linkage_moves_with_keys_and_its_numbers_are_those_of_the_kinematics() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut window = at_geometry(folder.path());
+    let drawn = lines(&mut window);
+    assert!(drawn.iter().any(|line| line.mark == LineMark::Link(0)));
+    assert!(drawn.iter().filter(|line| line.points.len() > 40).count() >= 2, "two wheels, the right one mirrored");
+    let lowest = |lines: &[ShownLine]| {
+        lines.iter().filter(|l| l.points.len() > 40).flat_map(|l| &l.points).map(|p| p.z).fold(f64::INFINITY, f64::min)
+    };
+    let before = lowest(&drawn);
+    for _ in 0..12 {
+        press(&mut window, Modifiers::NONE, Key::ArrowUp);
+    }
+    press(&mut window, Modifiers::NONE, Key::ArrowLeft);
+    let after = lowest(&lines(&mut window));
+    assert!((after - before - 12.0).abs() < 0.1, "{before} {after}");
+    let truth = Axle::new(&truth()).unwrap().solve(At::level(12.0, 1.0), Held::WheelCentre).unwrap();
+    let camber = number_after(&window, "camber ");
+    assert!((camber - truth.left.camber.to_degrees()).abs() < 0.02, "{camber}");
+    // The other corner of a turned car stands otherwise.
+    press(&mut window, Modifiers::NONE, Key::S);
+    let toe = number_after(&window, "toe-in ");
+    assert!((toe - truth.right.toe_in.to_degrees()).abs() < 0.02, "{toe}");
+    press(&mut window, Modifiers::NONE, Key::Num0);
+    assert!((lowest(&lines(&mut window)) - before).abs() < 1e-9);
+}
+
+#[test]
+fn it_plays_and_rests() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut window = at_geometry(folder.path());
+    let at_rest = lines(&mut window);
+    press(&mut window, Modifiers::NONE, Key::K);
+    let mut seen = Vec::new();
+    for _ in 0..40 {
+        window.run_steps(2);
+        let wheel = lines(&mut window).into_iter().find(|line| line.points.len() > 40).unwrap();
+        seen.push(wheel.points[0].z);
+    }
+    let (low, high) = seen.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), z| (l.min(*z), h.max(*z)));
+    assert!(high - low > 20.0, "{low} {high}");
+    press(&mut window, Modifiers::NONE, Key::K);
+    press(&mut window, Modifiers::NONE, Key::Num0);
+    assert_eq!(lines(&mut window).len(), at_rest.len());
+    // At rest nothing asks for a frame.
+    window.run_steps(5);
+    let settled = window.try_run();
+    assert!(settled.is_ok(), "it goes on drawing itself: {settled:?}");
+}
+
+#[test]
+fn a_typed_move_begins_a_variant_and_is_one_step() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut window = at_geometry(folder.path());
+    press(&mut window, Modifiers::NONE, Key::U);
+    assert!(has(&window, "tie rod outer"));
+    for _ in 0..3 {
+        press(&mut window, Modifiers::NONE, Key::Period);
+    }
+    press(&mut window, Modifiers::NONE, Key::Comma);
+    until(&mut window, "the variant is studied", |window| has(window, "Draw variant 1"));
+    let job = saved(&mut window, folder.path());
+    let variant = &job.variants[0];
+    assert_eq!(variant.moves[0].change, Change::MoveTieRodOuter { by: [0.0, 0.0, 0.2] });
+    assert!(matches!(variant.moves[1].change, Change::Align { .. }), "toe is kept by the rod");
+    // Four steps of a tenth, each undone by itself.
+    for _ in 0..4 {
+        press(&mut window, Modifiers::COMMAND, Key::Z);
+    }
+    until(&mut window, "it is gone", |window| !has(window, "Draw variant 1"));
+}
+
+#[test]
+fn a_hardpoint_dragged_in_the_view_moves_along_its_axis_in_tenths() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut window = at_geometry(folder.path());
+    // Seen from the left of the car, 1 mm a point.
+    let view = window.state().view;
+    let (sx, sy) = (2.0 / f64::from(view.width()), 2.0 / f64::from(view.height()));
+    let at = Vec3::from([-105.0, 672.0, 240.0]);
+    let clip_from_world =
+        [[-sx, 0.0, 0.0, sx * at.x], [0.0, 0.0, sy, -sy * at.z], [0.0, 1e-3, 0.0, 0.5], [0.0, 0.0, 0.0, 1.0]];
+    let eye = Eye { clip_from_world, view: [view.left(), view.top(), view.width(), view.height()] };
+    window.state_mut().eye = Some(eye);
+    window.run_steps(3);
+    click(&mut window, "Hardpoint tie rod outer");
+    assert!(window.query_by_label("Drag tie rod outer along y").is_none(), "y points at the eye");
+    let tip = window.get_by_label("Drag tie rod outer along z").rect().center();
+    let button = |pos: Pos2, pressed| Event::PointerButton {
+        pos,
+        button: PointerButton::Primary,
+        pressed,
+        modifiers: Modifiers::NONE,
+    };
+    let mut send = |event: Event| {
+        window.event(event);
+        window.run_steps(1);
+    };
+    send(Event::PointerMoved(tip));
+    send(button(tip, true));
+    for step in 1..=10 {
+        send(Event::PointerMoved(tip - egui::vec2(0.0, 1.23 * step as f32)));
+    }
+    let draft = {
+        until(&mut window, "the draft is studied", |window| has(window, "Draw variant 1"));
+        // Before anything is let go the numbers are those of the draft.
+        has(&window, "outer tie-rod joint moved on the knuckle")
+    };
+    assert!(draft);
+    window.event(button(tip - egui::vec2(0.0, 12.3), false));
+    window.run_steps(3);
+    let job = saved(&mut window, folder.path());
+    let Change::MoveTieRodOuter { by: [x, y, z] } = job.variants[0].moves[0].change else { panic!("{job:?}") };
+    assert_eq!((x, y), (0.0, 0.0));
+    assert!((z - 12.3).abs() < 0.25 && (z * 10.0 - (z * 10.0).round()).abs() < 1e-9, "{z}");
+    // One drag is one step.
+    press(&mut window, Modifiers::COMMAND, Key::Z);
+    until(&mut window, "it is gone", |window| !has(window, "Draw variant 1"));
+}
+
+#[test]
+fn least_bump_steer_is_offered_taken_and_true() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut window = at_geometry(folder.path());
+    let before = largest_bump(&truth());
+    let told = |label: &String| {
+        label.strip_suffix('°').and_then(|n| n.parse::<f64>().ok()).is_some_and(|n| (n - before).abs() < 0.02)
+    };
+    until(&mut window, "it is summed up", |window| labels(window).iter().any(told));
+    press(&mut window, Modifiers::NONE, Key::I);
+    until(&mut window, "it is offered", |window| has(window, "bump steer ±30 mm: "));
+    press(&mut window, Modifiers::NONE, Key::Y);
+    until(&mut window, "it is studied", |window| has(window, "Draw variant 1"));
+    let job = saved(&mut window, folder.path());
+    let variants: Vec<_> = job.variants.iter().map(|v| v.as_ref().clone()).collect();
+    let after = largest_bump(&geometry_of(&truth(), &variants, "variant 1").unwrap());
+    assert!(before > 0.1 && after < 0.2 * before, "{before}° → {after}°");
+}
+
+#[test]
+fn curves_are_read_at_the_cursor_with_their_uncertainty() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut window = at_geometry(folder.path());
+    press(&mut window, Modifiers::NONE, Key::D);
+    assert!(has(&window, "bump steer (toe-in change), °, left corner"));
+    for _ in 0..30 {
+        press(&mut window, Modifiers::NONE, Key::ArrowDown);
+    }
+    until(&mut window, "the bands are there", |window| {
+        labels(window).iter().any(|label| label.starts_with("as-found ") && label.contains('±'))
+    });
+    let toe = number_after(&window, "as-found ");
+    let truth = Axle::new(&truth()).unwrap().solve(At::level(-30.0, 0.0), Held::WheelCentre).unwrap();
+    assert!((toe - truth.left.toe_change.to_degrees()).abs() < 0.02, "{toe}");
+    // The next measure, over the rack: where over centre lies is in the caution too.
+    press(&mut window, Modifiers::NONE, Key::T);
+    click(&mut window, "over-centre margin");
+    until(&mut window, "it is over the rack", |window| has(window, "at travel −30.0 mm"));
+    assert!(has(&window, "No rack stops are known"));
+    click(&mut window, "Compared");
+    assert!(has(&window, "kingpin inclination") && has(&window, "roll centre (two planes)"));
+}
+
+#[test]
+fn moves_are_listed_added_and_taken_out() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut window = at_geometry(folder.path());
+    press(&mut window, Modifiers::SHIFT, Key::V);
+    until(&mut window, "the variant is studied", |window| has(window, "Draw variant 1"));
+    window.get_by_value("Add a move …").scroll_to_me();
+    window.run_steps(3);
+    window.get_by_value("Add a move …").click();
+    window.run_steps(3);
+    click(&mut window, "Drop the lower ball joint");
+    until(&mut window, "it is listed", |window| has(window, "1. lower ball joint lowered in the knuckle"));
+    click(&mut window, "Take out: lower ball joint lowered in the knuckle");
+    until(&mut window, "it is out", |window| !has(window, "lower ball joint lowered"));
+    let job = saved(&mut window, folder.path());
+    assert_eq!(job.variants[0].moves.len(), 1);
+}
