@@ -312,7 +312,7 @@ impl Command {
             C::Narrower => (Modifiers::NONE, Key::Minus),
             C::Wipe => (Modifiers::NONE, Key::W),
             C::Residuals => (Modifiers::NONE, Key::M),
-            C::GapMap => (Modifiers::NONE, Key::K),
+            C::GapMap => (Modifiers::NONE, Key::E),
             C::Fold => (Modifiers::NONE, Key::O),
             C::Fit => (Modifiers::NONE, Key::Home),
             C::SquareOn => (Modifiers::NONE, Key::Q),
