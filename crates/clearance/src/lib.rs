@@ -1,8 +1,21 @@
-//! How far two scans are apart.
+//! How far bodies are apart.
 //!
 //! A *gap* is a distance, positive between two bodies that are apart and negative where one has
-//! entered the other. [`gap_map`] gives that of every point of one scan from the surface of another.
+//! entered the other. [`gap_map`] gives that of every point of one scan from the surface of another,
+//! [`distance`] the smallest of two bodies, [`wheel_distance`] that of a wheel from a body.
 
+mod body;
+mod distance;
+mod inside;
 mod map;
+mod profile;
+mod revolve;
+mod tree;
+mod triangle;
+mod wheel;
 
+pub use body::{Body, BodyError};
+pub use distance::{Closest, distance};
 pub use map::{Gap, GapError, GapMap, gap_map};
+pub use revolve::wheel_distance;
+pub use wheel::{RimSettings, TyreSettings, Wheel, WheelError};
