@@ -8,6 +8,7 @@
 pub mod covariance;
 pub mod explain;
 pub mod tolerance;
+pub mod tyre;
 pub mod units;
 pub mod words;
 

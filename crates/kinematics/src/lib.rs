@@ -58,7 +58,7 @@ pub use axle::{Ackermann, Axle, AxleMeasures, Grid, RollError, State};
 pub use corner::{Corner, Held, Positions};
 pub use error::{Along, End, GeometryError, SolveError};
 pub use geometry::{AxleGeometry, Car, CornerGeometry, Damper, JointKind, JointLimit, Member, Rack, Upper, Wheel};
-pub use measured::{Measured, MeasuredPoint, free_radius};
+pub use measured::{Measured, MeasuredPoint};
 pub use measures::{CornerMeasures, InstantAxis};
 pub use motion::{AtTravel, Link, Motion, Steered, carried_to};
 pub use moves::{AS_FOUND, Change, Move, RodEnd, Variant, VariantError, geometry_of};

@@ -10,11 +10,11 @@ use crate::corner::{Corner, Held, Solved};
 use crate::error::GeometryError;
 use crate::geometry::{AxleGeometry, CornerGeometry, Damper, JointLimit, Member, Upper, Wheel};
 use crate::linkage::{Linkage, Parts};
-use crate::measured::free_radius;
 use crate::motion::mirrored_if;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
+use stringline_core::tyre::TyreSize;
 use stringline_core::{Explain, Point3, RigidTransform, UnitVec3, Vec3};
 use stringline_hardpoints::{Role, Side};
 
@@ -431,13 +431,9 @@ impl Bench {
             Change::RackStroke { .. } => {}
             Change::Wheel { tyre, radius, outboard } => {
                 finite(&[*outboard], "offset")?;
-                let marked =
-                    match tyre {
-                        Some(marking) => Some(free_radius(marking).ok_or_else(|| {
-                            MoveError::Bad(format!("'{marking}' is no tyre marking such as 205/50R16"))
-                        })?),
-                        None => None,
-                    };
+                let size = tyre.as_deref().map(TyreSize::parse).transpose();
+                let size = size.map_err(|e| MoveError::Bad(format!("{e} such as 205/50R16")))?;
+                let marked = size.map(|size| size.free_radius());
                 if let Some(radius) = radius.or(marked) {
                     if !(radius > 0.0 && radius < 5000.0) {
                         return Err(MoveError::Bad(format!("a wheel radius of {radius} mm cannot be")));

@@ -1,0 +1,272 @@
+//! The smallest distance of a body of revolution from facets, without facets of its own.
+//!
+//! The distance of a point from a body of revolution is that of its place (r, y) in the half plane of
+//! radius and axis from the outline there. r is a convex function of the point, its second derivative
+//! at most 1/r: so the image of a triangle in the half plane is that of its corners, bent towards the
+//! axis by no more than δ = L²/6r, with L its longest edge. The distance of that flat image from a piece of
+//! the outline, less what of δ lies along the way between them, is a lower bound for the triangle; the
+//! true distance at the triangle's point over there is an upper one. Where they differ the triangle is
+//! divided in four, which divides δ by four. Boxes are treated likewise: they reach beyond their image by
+//! at most t²/2r, t how far they reach round the axis. Both trees, of facets and of outline, are walked
+//! down together.
+
+use crate::body::Body;
+use crate::distance::Closest;
+use crate::inside::encloses;
+use crate::profile::{Piece, Place, Step};
+use crate::tree::Obb;
+use crate::triangle::Triangle;
+use crate::wheel::Wheel;
+use nalgebra::Matrix3;
+use stringline_core::{Point3, RigidTransform, Vec3};
+
+/// Bounds nearer to each other than this are not told apart, mm.
+const CLOSE: f64 = 1e-7;
+
+/// Triangles are divided up to so many times: 4⁻²⁴ of any δ is nothing.
+const DEEPEST: u32 = 24;
+
+/// The smallest distance of a wheel from `b`, up to `limit` (mm); `None` if they are farther apart.
+///
+/// `b_from_wheel` takes coordinates of the wheel (y along its axis) to the frame of `b`. The wheel is
+/// the exact body of revolution of its outline; the gap is right to 1e-7 mm, below which it counts as 0. It
+/// is 0 where the surfaces cross, where a connected part of `b` lies inside the wheel's material, or the
+/// wheel inside what `b` encloses. A part in the rim's hollow is not inside the material.
+///
+/// [`Closest::on_a`] is on the wheel, in its frame. `hint`, the answer at a neighbouring pose, makes it
+/// faster.
+pub fn wheel_distance(
+    wheel: &Wheel,
+    b: &Body,
+    b_from_wheel: &RigidTransform,
+    limit: f64,
+    hint: Option<&Closest>,
+) -> Option<Closest> {
+    let wheel_from_b = b_from_wheel.inverse();
+    let rotation = wheel_from_b.rotation.to_rotation_matrix().into_inner();
+    let reach = (limit + b.skin()).max(2.0 * CLOSE);
+    let mut search = Search { wheel, b, wheel_from_b, rotation, distance: reach, found: None };
+    if let Some(place) = hint.and_then(|h| h.facet_b).and_then(|id| b.place(id)) {
+        let t = search.placed(place);
+        search.try_facet(place, &t, 1);
+    }
+    let placed = search.place_box(&b.root());
+    if search.apart(&placed, 1) < search.distance {
+        search.walk(1, &placed, 1);
+    }
+    let (distance, found) = (search.distance, search.found);
+    if found.is_none_or(|_| distance > b.skin())
+        && let Some(within) = enclosed(wheel, b, b_from_wheel, &wheel_from_b)
+    {
+        return Some(within);
+    }
+    let (place, on_b, foot) = found?;
+    // On the wheel at the same angle round the axis.
+    let out = Vec3::new(on_b.x, 0.0, on_b.z).try_normalize(0.0).unwrap_or_else(Vec3::x);
+    let on_a = out * foot.x + Vec3::y() * foot.y;
+    let way = (on_a - on_b).try_normalize(0.0).unwrap_or_else(Vec3::zeros);
+    Some(Closest {
+        gap: if distance - b.skin() > CLOSE { distance - b.skin() } else { 0.0 },
+        on_a: Point3::from(on_a),
+        on_b: b_from_wheel * Point3::from(on_b + way * b.skin().min(distance)),
+        facet_a: None,
+        facet_b: Some(b.id(place)),
+    })
+}
+
+/// A place of one that lies inside the other, of two whose surfaces do not cross.
+fn enclosed(wheel: &Wheel, b: &Body, b_from_wheel: &RigidTransform, wheel_from_b: &RigidTransform) -> Option<Closest> {
+    let closest = |on_a: Point3, on_b: Point3| Closest { gap: 0.0, on_a, on_b, facet_a: None, facet_b: None };
+    for shell in &b.shells().all {
+        let p = b.vertices()[shell.vertex as usize];
+        let in_wheel = wheel_from_b * p;
+        if wheel.profile().holds(&flatten(&in_wheel.coords)) {
+            return Some(closest(in_wheel, p));
+        }
+    }
+    let piece = wheel.profile().pieces[0];
+    let p = Point3::new(piece.from.x, piece.from.y, 0.0);
+    let in_b = b_from_wheel * p;
+    encloses(b, &in_b.coords).then(|| closest(p, in_b))
+}
+
+/// The place in the half plane.
+pub(crate) fn flatten(p: &Vec3) -> Place {
+    Place::new(p.x.hypot(p.z), p.y)
+}
+
+struct Search<'s> {
+    wheel: &'s Wheel,
+    b: &'s Body,
+    wheel_from_b: RigidTransform,
+    rotation: Matrix3<f64>,
+    distance: f64,
+    /// Facet's place, where on it in the wheel's frame, where on the outline.
+    found: Option<(usize, Vec3, Place)>,
+}
+
+/// A box's image in the half plane: a centre, three generators and how much it bulges outwards.
+struct Image {
+    centre: Place,
+    generators: [Step; 3],
+    bulge: f64,
+    /// Radius of the ball that holds the box.
+    ball: f64,
+}
+
+impl Search<'_> {
+    fn placed(&self, place: usize) -> Triangle {
+        self.b.triangle(place).map(|p| self.rotation * p + self.wheel_from_b.translation.vector)
+    }
+
+    fn place_box(&self, b: &Obb) -> Image {
+        let centre = self.rotation * b.centre + self.wheel_from_b.translation.vector;
+        let axes = self.rotation * b.axes;
+        let r = centre.x.hypot(centre.z);
+        let (x, z) = if r > 0.0 { (centre.x / r, centre.z / r) } else { (1.0, 0.0) };
+        let mut generators = [Step::zeros(); 3];
+        let (mut outwards, mut round) = (0.0, 0.0);
+        for (i, generator) in generators.iter_mut().enumerate() {
+            let a = axes.column(i) * b.half[i];
+            *generator = Step::new(a.x * x + a.z * z, a.y);
+            outwards += generator.x.abs();
+            round += (a.z * x - a.x * z).abs();
+        }
+        let least = r - outwards;
+        let bulge = if least > 0.0 { round.min(0.5 * round * round / least) } else { round - 2.0 * least.min(0.0) };
+        Image { centre: Place::new(r, centre.y), generators, bulge, ball: b.size().sqrt() }
+    }
+
+    /// A distance that a box is certainly away from part of the outline.
+    fn apart(&self, image: &Image, part: usize) -> f64 {
+        let way = self.wheel.profile().bounds(part).way_to(&image.centre);
+        let distance = way.norm();
+        if distance == 0.0 {
+            return 0.0;
+        }
+        let w = way / distance;
+        let reach: f64 = image.generators.iter().map(|g| g.dot(&w).abs()).sum();
+        (distance - (reach + image.bulge * (-w.x).max(0.0)).min(image.ball)).max(0.0)
+    }
+
+    fn walk(&mut self, node: usize, image: &Image, part: usize) {
+        let tree = self.b.tree();
+        let profile = self.wheel.profile();
+        let (leaf, last) = (tree.is_leaf(node), profile.run(part).len() == 1);
+        if leaf {
+            for place in tree.run(node) {
+                let t = self.placed(place);
+                self.try_facet(place, &t, part);
+            }
+            return;
+        }
+        if !last && profile.bounds(part).half.norm() > image.ball {
+            let [l, r] = [2 * part, 2 * part + 1].map(|p| (p, self.apart(image, p)));
+            let order = if r.1 < l.1 { [r, l] } else { [l, r] };
+            for (p, d) in order {
+                if d < self.distance - CLOSE && !profile.run(p).is_empty() {
+                    self.walk(node, image, p);
+                }
+            }
+        } else {
+            let [l, r] = [2 * node, 2 * node + 1].map(|n| {
+                let image = self.place_box(&tree.bounds(n));
+                let d = self.apart(&image, part);
+                (n, image, d)
+            });
+            let order = if r.2 < l.2 { [r, l] } else { [l, r] };
+            for (n, image, d) in order {
+                if d < self.distance - CLOSE {
+                    self.walk(n, &image, part);
+                }
+            }
+        }
+    }
+
+    /// A facet against part of the outline.
+    fn try_facet(&mut self, place: usize, t: &Triangle, part: usize) {
+        for i in self.wheel.profile().run(part) {
+            let piece = self.wheel.profile().pieces[i];
+            self.refine(place, t, &piece, 0);
+        }
+    }
+
+    fn refine(&mut self, place: usize, t: &Triangle, piece: &Piece, depth: u32) {
+        let flat = t.map(|p| flatten(&p));
+        let (shares, way) = nearest(&flat, piece);
+        let at = t[0] * shares[0] + t[1] * shares[1] + t[2] * shares[2];
+        let place_of = flatten(&at);
+        let foot = piece.foot(&place_of);
+        let upper = (place_of - foot).norm();
+        if upper < self.distance {
+            self.distance = upper;
+            self.found = Some((place, at, foot));
+        }
+        let length = [0, 1, 2].map(|i| (t[i] - t[(i + 1) % 3]).norm_squared()).into_iter().fold(0.0, f64::max);
+        let edge = length.sqrt();
+        let least = flat.iter().map(|p| p.x).fold(f64::INFINITY, f64::min) - edge;
+        let bend = if least > 0.0 { edge.min(length / (6.0 * least)) } else { edge };
+        let flat_distance = way.norm();
+        let lower = match flat_distance > 0.0 {
+            true => flat_distance - bend * (way.x / flat_distance).max(0.0),
+            false => 0.0,
+        };
+        if lower >= self.distance - CLOSE || depth == DEEPEST {
+            return;
+        }
+        let m = [(t[0] + t[1]) * 0.5, (t[1] + t[2]) * 0.5, (t[2] + t[0]) * 0.5];
+        let parts = [[t[0], m[0], m[2]], [m[0], t[1], m[1]], [m[2], m[1], t[2]], [m[0], m[1], m[2]]];
+        for part in &parts {
+            self.refine(place, part, piece, depth + 1);
+        }
+    }
+}
+
+/// The nearest place of a flat triangle to a piece, as shares of its corners, and the way there from the
+/// piece; zero where they cross.
+fn nearest(t: &[Place; 3], piece: &Piece) -> ([f64; 3], Step) {
+    let mut best = ([1.0, 0.0, 0.0], t[0] - piece.foot(&t[0]));
+    let mut least = best.1.norm_squared();
+    let mut take = |shares: [f64; 3], way: Step| {
+        let squared = way.norm_squared();
+        if squared < least {
+            (least, best) = (squared, (shares, way));
+        }
+    };
+    for i in 1..3 {
+        let mut shares = [0.0; 3];
+        shares[i] = 1.0;
+        take(shares, t[i] - piece.foot(&t[i]));
+    }
+    let cross = |a: Step, b: Step| a.x * b.y - a.y * b.x;
+    for i in 0..3 {
+        let j = (i + 1) % 3;
+        let edge = Piece { from: t[i], to: t[j] };
+        let d = t[j] - t[i];
+        let at = |s: f64| {
+            let mut shares = [0.0; 3];
+            (shares[i], shares[j]) = (1.0 - s, s);
+            shares
+        };
+        for end in [piece.from, piece.to] {
+            let foot = edge.foot(&end);
+            let s = d.dot(&(foot - t[i])) / d.norm_squared();
+            take(at(if s.is_finite() { s } else { 0.0 }), foot - end);
+        }
+        // Across the edge.
+        let e = piece.to - piece.from;
+        let n = cross(d, e);
+        let r = piece.from - t[i];
+        let (s, u) = (cross(r, e) / n, cross(r, d) / n);
+        if (0.0..=1.0).contains(&s) && (0.0..=1.0).contains(&u) {
+            take(at(s), Step::zeros());
+        }
+    }
+    // The piece may lie inside altogether.
+    let area = cross(t[1] - t[0], t[2] - t[0]);
+    let (v, w) = (cross(piece.from - t[0], t[2] - t[0]) / area, cross(t[1] - t[0], piece.from - t[0]) / area);
+    if v >= 0.0 && w >= 0.0 && v + w <= 1.0 {
+        take([1.0 - v - w, v, w], Step::zeros());
+    }
+    best
+}
