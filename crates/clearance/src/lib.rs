@@ -14,6 +14,7 @@ mod mark;
 mod part;
 mod profile;
 mod revolve;
+mod slice;
 mod sweep;
 mod tree;
 mod triangle;
@@ -26,6 +27,7 @@ pub use map::{Gap, GapError, GapMap, gap_map};
 pub use mark::{Mark, swept_mark};
 pub use part::{Part, Shape, part_gap};
 pub use revolve::wheel_distance;
+pub use slice::slice;
 pub use sweep::{
     EndedBy, Pair, Poses, Reach, Stop, Sweep, SweepError, SweepSettings, SweptState, Touch, sweep,
 };

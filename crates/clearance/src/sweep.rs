@@ -648,9 +648,8 @@ impl<P: Poses> Band<'_, '_, P> {
         let bad = |k: &Known| k.gap < wanted;
         let narrow = locks[1] - locks[0] <= LOCATED;
         // Its near edge is bad: so is the lock itself.
-        for k in from.iter().filter(|k| bad(k)) {
-            self.touched(locks[0], travels[usize::from(std::ptr::eq(k, &from[1]))], k);
-            return;
+        if let Some(i) = from.iter().position(bad) {
+            return self.touched(locks[0], travels[i], &from[i]);
         }
         let corners_bad = to.iter().any(bad);
         if corners_bad && narrow {

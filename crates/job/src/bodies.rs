@@ -12,7 +12,6 @@ use stringline_kinematics::{AS_FOUND, JointKind, Link};
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct BodySpec {
     /// What it is.
-    #[serde(flatten)]
     pub shape: BodyShape,
     /// The member that it is a part of.
     pub moves_with: Link,
@@ -41,7 +40,7 @@ impl BodySpec {
 
 /// What a body is.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(tag = "shape", rename_all = "snake_case")]
+#[serde(tag = "is", rename_all = "snake_case")]
 pub enum BodyShape {
     /// A scan of the job, or a design imported like one, as it is placed in the car.
     Scan {
@@ -99,6 +98,9 @@ pub struct WheelSpec {
     /// Points `[radius, along the spin axis outboard]` of a drawn section, mm, in place of the sizes.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub section: Vec<[f64; 2]>,
+    /// Fields of a newer version.
+    #[serde(flatten)]
+    pub extra: Extra,
 }
 
 fn is_zero(v: &f64) -> bool {
@@ -162,10 +164,13 @@ pub struct PairSpec {
     /// The gap wanted here, mm, in place of the general one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub wanted: Option<f64>,
+    /// Fields of a newer version.
+    #[serde(flatten)]
+    pub extra: Extra,
 }
 
 /// How far a tie rod's end may tilt.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct JointSpec {
     /// Rod end on a bolt, or ball in a socket in line with the rod.
     pub kind: JointWords,
@@ -175,6 +180,9 @@ pub struct JointSpec {
     pub axis: Option<[f64; 3]>,
     /// Permissible tilt either way, degrees, as the joint's maker states it.
     pub tilt_deg: f64,
+    /// Fields of a newer version.
+    #[serde(flatten)]
+    pub extra: Extra,
 }
 
 /// See [`JointKind`].
@@ -251,7 +259,7 @@ pub(crate) fn check_clearance(spec: &ClearanceSpec) -> Result<(), OpError> {
     if !(low.is_finite() && high.is_finite() && low < high) || !(2..=200).contains(&spec.travels) {
         return bad("the travel is no range from low to high in 2 to 200 steps");
     }
-    for joint in [spec.outer_joint, spec.inner_joint].into_iter().flatten() {
+    for joint in [&spec.outer_joint, &spec.inner_joint].into_iter().flatten() {
         let axis = joint.axis.is_none_or(|a| {
             let squared: f64 = a.iter().map(|v| v * v).sum();
             squared.is_finite() && squared > 1e-12

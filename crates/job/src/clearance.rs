@@ -129,7 +129,7 @@ impl Bodies {
         if job.bodies.is_empty() {
             return Err(ClearanceError::NoBodies);
         }
-        let mut scans: BTreeMap<&Name, (Arc<LoadedScan>, Shape, Option<f64>)> = BTreeMap::new();
+        let mut scans: BTreeMap<&Name, (Arc<LoadedScan>, Shape)> = BTreeMap::new();
         let mut ready = BTreeMap::new();
         for (name, spec) in &job.bodies {
             let missing = |what: String| ClearanceError::Missing { body: name.clone(), what };
@@ -152,15 +152,14 @@ impl Bodies {
                     if !scans.contains_key(scan) {
                         let loaded = load(scan, file)?;
                         let body = Body::from_scan(&loaded.scan).map_err(made)?;
-                        let noise = spec.made_within.is_none().then(|| loaded.scan.survey().noise).flatten();
-                        scans.insert(scan, (loaded, Shape::Body(body), noise));
+                        scans.insert(scan, (loaded, Shape::Body(body)));
                     }
-                    let (loaded, shape, noise) = &scans[scan];
+                    let (loaded, shape) = &scans[scan];
                     let covariance = placement.and_then(|p| p.covariance);
                     Ready {
                         car_from_body,
                         mesh: Some(Arc::clone(loaded)),
-                        noise: *noise,
+                        noise: spec.made_within.is_none().then(|| loaded.scan.survey().noise).flatten(),
                         placement: covariance.map(|c| Matrix6::from_fn(|row, column| c[row][column])),
                         ..plain(Some(shape.clone()))
                     }
@@ -211,8 +210,8 @@ impl Bodies {
         for side in [Side::Left, Side::Right] {
             let corner = found.corner_mut(side);
             let rod = corner.tie_rod_outer - corner.tie_rod_inner;
-            corner.outer_joint = spec.outer_joint.map(|j| joint(&j, rod, side, spec.side));
-            corner.inner_joint = spec.inner_joint.map(|j| joint(&j, rod, side, spec.side));
+            corner.outer_joint = spec.outer_joint.as_ref().map(|j| joint(j, rod, side, spec.side));
+            corner.inner_joint = spec.inner_joint.as_ref().map(|j| joint(j, rod, side, spec.side));
         }
         let (geometry, carried) = carried_to(&found, &self.variants, variant)?;
         let mut drawn: BTreeMap<&str, [Motion; 2]> = BTreeMap::new();

@@ -1,0 +1,174 @@
+//! Where a swept wheel needs room, as a coloured mesh, and a section where bodies come too near.
+
+use crate::failure::Failure;
+use crate::gap::write;
+use crate::table::rounded;
+use serde::Serialize;
+use std::path::{Path, PathBuf};
+use stringline_clearance::{Mark, Shape, Sweep, Touch, slice};
+use stringline_core::{Point3, RigidTransform, Vec3};
+use stringline_job::Setup;
+use stringline_picture::{Dimension, Outline, render_section, sequential};
+
+/// Gaps beyond the one wanted are told in colour up to this, mm.
+const BEYOND: f32 = 20.0;
+/// Half of what a section shows, mm.
+const AROUND: f64 = 120.0;
+
+/// What of a body is in a wheel's way.
+#[derive(Serialize)]
+pub(crate) struct Cut {
+    body: String,
+    wheel: String,
+    /// What must go, mm² of surface.
+    area: f64,
+    /// By how much, mm.
+    depth: f64,
+    /// Where the deepest place is, in the body's own frame, mm.
+    at: Option<[f64; 3]>,
+    file: PathBuf,
+}
+
+impl Cut {
+    /// In words.
+    pub(crate) fn sentence(&self) -> String {
+        if self.depth <= 0.0 {
+            return format!("nothing of {} is in the way of {}", self.body, self.wheel);
+        }
+        format!(
+            "{} cm² of {} within the gap wanted of {}, {} mm must go at the deepest place: {}",
+            rounded(self.area / 100.0, 0.15),
+            self.body,
+            self.wheel,
+            rounded(self.depth, 0.15),
+            self.file.display()
+        )
+    }
+}
+
+/// The marks of every wheel on every scanned or designed body it is paired with, over all locks asked for; each written as a
+/// coloured mesh in the body's frame.
+pub(crate) fn cuts(
+    setup: &Setup<'_>,
+    sweep: &Sweep,
+    folder: &Path,
+    stem: &str,
+    files: &mut Vec<PathBuf>,
+) -> Result<Vec<Cut>, Failure> {
+    let mut cuts = Vec::new();
+    let locks = [sweep.locks.first(), sweep.locks.last()].map(|l| l.copied().unwrap_or(0.0));
+    for (i, pair) in setup.pairs.iter().enumerate() {
+        let Some(mark) = setup.mark(i, locks, |_| true) else { continue };
+        let wheel = matches!(setup.parts[pair.a].shape, Shape::Wheel(_));
+        let (wheel, body) = if wheel { (pair.a, pair.b) } else { (pair.b, pair.a) };
+        let body = &setup.parts[body].name;
+        let path = folder.join(format!("{stem}.{}.{body}.cut-here.ply", setup.variant));
+        write(&path, &ply(&mark, pair.wanted as f32), files)?;
+        cuts.push(Cut {
+            body: body.clone(),
+            wheel: setup.parts[wheel].name.clone(),
+            area: mark.area,
+            depth: mark.depth,
+            at: mark.deepest.map(|v| mark.mesh.vertices[v as usize].coords.into()),
+            file: path,
+        });
+    }
+    Ok(cuts)
+}
+
+/// Red where material must go, then the sequential scale over the gap beyond the one wanted, grey beyond that.
+fn ply(mark: &Mark, wanted: f32) -> Vec<u8> {
+    let colour = |gap: f32| match gap {
+        g if g.is_nan() => [190, 188, 183],
+        g if g < wanted => [184, 67, 0],
+        g => sequential(f64::from((g - wanted) / BEYOND)),
+    };
+    coloured_ply(&mark.mesh.vertices, &mark.gaps, &mark.mesh.facets, "smallest gap over the sweep", colour)
+}
+
+/// A binary PLY with a colour and a gap at every vertex.
+pub(crate) fn coloured_ply(
+    points: &[Point3],
+    gaps: &[f32],
+    facets: &[[u32; 3]],
+    what: &str,
+    colour: impl Fn(f32) -> [u8; 3],
+) -> Vec<u8> {
+    let mut out = format!(
+        "ply\nformat binary_little_endian 1.0\ncomment lengths in millimetres; gap: {what}\n\
+         element vertex {}\nproperty float x\nproperty float y\nproperty float z\n\
+         property uchar red\nproperty uchar green\nproperty uchar blue\nproperty float gap\n\
+         element face {}\nproperty list uchar uint vertex_indices\nend_header\n",
+        points.len(),
+        facets.len()
+    )
+    .into_bytes();
+    for (p, &gap) in points.iter().zip(gaps) {
+        p.iter().for_each(|c| out.extend((*c as f32).to_le_bytes()));
+        out.extend(colour(gap));
+        out.extend(gap.to_le_bytes());
+    }
+    for facet in facets {
+        out.push(3);
+        facet.iter().for_each(|v| out.extend(v.to_le_bytes()));
+    }
+    out
+}
+
+/// The section where a pair comes too near: of a wheel the plane through its axis and that place, else the upright plane
+/// along the gap.
+pub(crate) fn section_picture(setup: &Setup<'_>, touch: &Touch) -> String {
+    let pair = &setup.pairs[touch.pair];
+    let (at_a, at_b) = (touch.poses[pair.a] * touch.closest.on_a, touch.poses[pair.b] * touch.closest.on_b);
+    let at = nalgebra::center(&at_a, &at_b);
+    let wheel = [pair.a, pair.b].into_iter().find(|&p| matches!(setup.parts[p].shape, Shape::Wheel(_)));
+    // To the right of the picture, and up.
+    let (right, up) = match wheel {
+        Some(wheel) => {
+            let pose = &touch.poses[wheel];
+            let axis = pose * Vec3::y();
+            let out = at - pose * Point3::origin();
+            (axis, (out - axis * axis.dot(&out)).try_normalize(1e-9).unwrap_or_else(Vec3::z))
+        }
+        None => {
+            let along = at_b - at_a;
+            let level = Vec3::new(along.x, along.y, 0.0).try_normalize(1e-9).unwrap_or_else(Vec3::y);
+            (level, Vec3::z())
+        }
+    };
+    let up = (up - right * right.dot(&up)).normalize();
+    let rotation = nalgebra::Rotation3::from_basis_unchecked(&[right, up, right.cross(&up)]);
+    let car_from_section = RigidTransform::from_parts(
+        at.coords.into(),
+        nalgebra::UnitQuaternion::from_rotation_matrix(&rotation),
+    );
+    let section_from_car = car_from_section.inverse();
+    let outlines: Vec<Outline> = [pair.a, pair.b]
+        .into_iter()
+        .map(|part| Outline {
+            name: setup.parts[part].name.clone(),
+            pieces: setup
+                .mesh(part)
+                .map_or_else(Vec::new, |mesh| slice(&mesh, &(section_from_car * touch.poses[part]))),
+        })
+        .collect();
+    let flat = |p: &Point3| {
+        let q = section_from_car * p;
+        [q.x, q.y]
+    };
+    let dimension = Dimension {
+        from: flat(&at_a),
+        to: flat(&at_b),
+        text: format!("{} mm", rounded(touch.closest.gap, 0.015)),
+    };
+    let title = format!("{}: {}", setup.variant, setup.words(touch.pair));
+    let plane = if wheel.is_some() { "plane through the wheel's axis" } else { "upright plane along the gap" };
+    let note = format!(
+        "{plane}; lock {:.2}°, wheel travel {:.1} mm, where less than {} mm is left first",
+        touch.lock.to_degrees(),
+        touch.travel,
+        pair.wanted
+    )
+    .replace('-', "−");
+    render_section(&title, &note, &outlines, Some(&dimension), [[-AROUND, AROUND]; 2])
+}
