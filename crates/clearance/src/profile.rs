@@ -61,13 +61,19 @@ impl Oblong {
         Oblong { centre, along, half: Step::new(0.5 * (b - a) + slack, 0.5 * (d - c) + slack) }
     }
 
-    /// From its nearest place to `p`.
-    pub(crate) fn way_to(&self, p: &Place) -> Step {
+    /// How far a shape about `p` is away along the box's axes, where it reaches from `p` against a unit step as
+    /// `reach` says; and the way to `p` from the box's nearest place.
+    pub(crate) fn apart(&self, p: &Place, reach: impl Fn(&Step) -> f64) -> (f64, Step) {
         let across = Step::new(-self.along.y, self.along.x);
         let d = p - self.centre;
-        let (s, t) = (d.dot(&self.along), d.dot(&across));
-        let (s, t) = (s - s.clamp(-self.half.x, self.half.x), t - t.clamp(-self.half.y, self.half.y));
-        self.along * s + across * t
+        let out = |axis: Step, half: f64| {
+            let t = d.dot(&axis);
+            let w = if t < 0.0 { -axis } else { axis };
+            let beyond = t.abs() - half;
+            if beyond <= 0.0 { (0.0, Step::zeros()) } else { ((beyond - reach(&w)).max(0.0), w * beyond) }
+        };
+        let ((s, to_s), (t, to_t)) = (out(self.along, self.half.x), out(across, self.half.y));
+        (s.hypot(t), to_s + to_t)
     }
 }
 

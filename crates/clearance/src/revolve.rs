@@ -114,6 +114,13 @@ struct Image {
     ball: f64,
 }
 
+impl Image {
+    /// How far it reaches from its centre against a unit step.
+    fn reach(&self, w: &Step) -> f64 {
+        self.generators.iter().map(|g| g.dot(w).abs()).sum::<f64>() + self.bulge * (-w.x).max(0.0)
+    }
+}
+
 impl Search<'_> {
     fn placed(&self, place: usize) -> Triangle {
         self.b.triangle(place).map(|p| self.rotation * p + self.wheel_from_b.translation.vector)
@@ -137,16 +144,16 @@ impl Search<'_> {
         Image { centre: Place::new(r, centre.y), generators, bulge, ball: b.size().sqrt() }
     }
 
-    /// A distance that a box is certainly away from part of the outline.
+    /// A distance that a box is certainly away from part of the outline: along the outline's box, or on the way
+    /// from it to the image's centre, whichever is more.
     fn apart(&self, image: &Image, part: usize) -> f64 {
-        let way = self.wheel.profile().bounds(part).way_to(&image.centre);
+        let oblong = self.wheel.profile().bounds(part);
+        let (by_axes, way) = oblong.apart(&image.centre, |w| image.reach(w));
         let distance = way.norm();
         if distance == 0.0 {
             return 0.0;
         }
-        let w = way / distance;
-        let reach: f64 = image.generators.iter().map(|g| g.dot(&w).abs()).sum();
-        (distance - (reach + image.bulge * (-w.x).max(0.0)).min(image.ball)).max(0.0)
+        by_axes.max(distance - image.reach(&(way / distance)).min(image.ball))
     }
 
     fn walk(&mut self, node: usize, image: &Image, part: usize) {

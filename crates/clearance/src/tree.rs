@@ -44,27 +44,21 @@ pub(crate) struct Obb {
 }
 
 impl Obb {
-    /// How far it reaches from its centre along a unit vector.
-    pub(crate) fn reach(&self, w: &Vec3) -> f64 {
-        self.axes.tr_mul(w).abs().dot(&self.half)
-    }
-
-    /// A distance that the box is certainly away from another; 0 if they may touch.
-    ///
-    /// Two directions are tried: those in which each box's centre is nearest to the other box.
+    /// A distance that the box is certainly away from another; 0 if they may touch: the larger one of those of each
+    /// from what the other fills along its axes.
     pub(crate) fn apart(&self, other: &Obb) -> f64 {
-        self.apart_from_centre_of(other).max(other.apart_from_centre_of(self)).max(0.0)
-    }
-
-    fn apart_from_centre_of(&self, other: &Obb) -> f64 {
-        let t = self.axes.tr_mul(&(other.centre - self.centre));
-        let out = Vec3::from_fn(|i, _| t[i] - t[i].clamp(-self.half[i], self.half[i]));
-        let squared = out.norm_squared();
-        if squared == 0.0 {
-            return 0.0;
-        }
-        let distance = squared.sqrt();
-        distance - other.reach(&(self.axes * (out / distance)))
+        // Entry (i, j): axis i of this one along axis j of the other.
+        let turn = self.axes.tr_mul(&other.axes);
+        let between = other.centre - self.centre;
+        let share = turn.abs();
+        let out = |t: Vec3, half: Vec3| {
+            let gap = t.abs() - half;
+            let positive = |x: f64| if x > 0.0 { x * x } else { 0.0 };
+            positive(gap.x) + positive(gap.y) + positive(gap.z)
+        };
+        let here = out(self.axes.tr_mul(&between), self.half + share * other.half);
+        let there = out(other.axes.tr_mul(&between), other.half + share.tr_mul(&self.half));
+        (if here > there { here } else { there }).sqrt()
     }
 
     /// A measure of its size: the square of its half diagonal.
