@@ -7,6 +7,7 @@
 //! can be trusted.
 
 mod body;
+mod design;
 mod distance;
 mod inside;
 mod map;
@@ -14,7 +15,7 @@ mod mark;
 mod part;
 mod profile;
 mod revolve;
-mod slice;
+mod section;
 mod sweep;
 mod tree;
 mod triangle;
@@ -22,12 +23,13 @@ mod verdict;
 mod wheel;
 
 pub use body::{Body, BodyError};
+pub use design::{ball, plate, tube};
 pub use distance::{Closest, distance};
 pub use map::{Gap, GapError, GapMap, gap_map};
 pub use mark::{Mark, swept_mark};
 pub use part::{Part, Shape, part_gap};
 pub use revolve::wheel_distance;
-pub use slice::slice;
+pub use section::{Outline, Plane, section};
 pub use sweep::{
     EndedBy, Pair, Poses, Reach, Stop, Sweep, SweepError, SweepSettings, SweptState, Touch, sweep,
 };

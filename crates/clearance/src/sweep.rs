@@ -3,11 +3,11 @@
 //! At every state of a grid the smallest gap of every pair of parts is exact. Between states it is *bounded*: on the way
 //! from one state to another no point of a part goes further, seen from the other part, than
 //!
-//! > ℓ = 1.1·(D₁ + D₂) + 0.001 mm,
+//! > ℓ = 1.1·(D₁ + D₂) + 0.01 mm,
 //!
 //! D₁ and D₂ being the largest displacements of any of its points from either end to the state half way
 //! ([`Part::displacement`], proven for rigid motions). A path is longer than its chord; the tenth covers any path whose
-//! halves are arcs of up to 87°, and the thousandth one that turns back. That the paths of corners are such is shown
+//! halves are arcs of up to 87°, and the hundredth one that turns back. That the paths of corners are such is shown
 //! by a test of the kinematics, up to over centre. The gap changes by no more than the parts move: with
 //! gaps g₁ and g₂ at the ends it is nowhere on the way less than
 //!
@@ -29,7 +29,7 @@ use stringline_core::{Explain, Point3, RigidTransform};
 /// Path over chord, of half a step.
 const PATH: f64 = 1.1;
 /// What a path may wander without a chord, mm.
-const WANDER: f64 = 1e-3;
+const WANDER: f64 = 1e-2;
 /// A gap counts as kept when it is kept within this, mm.
 const KEPT: f64 = 0.02;
 /// A limit of lock is located within this, rad (0.05°).

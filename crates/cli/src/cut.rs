@@ -5,8 +5,9 @@ use crate::gap::write;
 use crate::table::rounded;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
-use stringline_clearance::{Mark, Shape, Sweep, Touch, slice};
+use stringline_clearance::{Mark, Plane, Shape, Sweep, Touch, section};
 use stringline_core::{Point3, RigidTransform, Vec3};
+use stringline_scan::Mesh;
 use stringline_job::Setup;
 use stringline_picture::{Dimension, Outline, render_section, sequential};
 
@@ -136,39 +137,40 @@ pub(crate) fn section_picture(setup: &Setup<'_>, touch: &Touch) -> String {
             (level, Vec3::z())
         }
     };
-    let up = (up - right * right.dot(&up)).normalize();
-    let rotation = nalgebra::Rotation3::from_basis_unchecked(&[right, up, right.cross(&up)]);
-    let car_from_section = RigidTransform::from_parts(
-        at.coords.into(),
-        nalgebra::UnitQuaternion::from_rotation_matrix(&rotation),
-    );
-    let section_from_car = car_from_section.inverse();
+    let plane = Plane { point: at, u: right, v: (up - right * right.dot(&up)).normalize() };
     let outlines: Vec<Outline> = [pair.a, pair.b]
         .into_iter()
-        .map(|part| Outline {
-            name: setup.parts[part].name.clone(),
-            pieces: setup
-                .mesh(part)
-                .map_or_else(Vec::new, |mesh| slice(&mesh, &(section_from_car * touch.poses[part]))),
+        .map(|part| {
+            let mesh = setup.mesh(part);
+            outline(&setup.parts[part].name, mesh.as_ref(), &touch.poses[part], &plane)
         })
         .collect();
-    let flat = |p: &Point3| {
-        let q = section_from_car * p;
-        [q.x, q.y]
-    };
+    let flat = |p: &Point3| plane.flat(p).coords.into();
     let dimension = Dimension {
         from: flat(&at_a),
         to: flat(&at_b),
         text: format!("{} mm", rounded(touch.closest.gap, 0.015)),
     };
     let title = format!("{}: {}", setup.variant, setup.words(touch.pair));
-    let plane = if wheel.is_some() { "plane through the wheel's axis" } else { "upright plane along the gap" };
+    let words = if wheel.is_some() { "plane through the wheel's axis" } else { "upright plane along the gap" };
     let note = format!(
-        "{plane}; lock {:.2}°, wheel travel {:.1} mm, where less than {} mm is left first",
+        "{words}; lock {:.2}°, wheel travel {:.1} mm, where less than {} mm is left first",
         touch.lock.to_degrees(),
         touch.travel,
         pair.wanted
     )
     .replace('-', "−");
     render_section(&title, &note, &outlines, Some(&dimension), [[-AROUND, AROUND]; 2])
+}
+
+/// Where a plane of the car cuts a mesh, in the plane.
+pub(crate) fn outline(name: &str, mesh: Option<&Mesh>, car_from_mesh: &RigidTransform, plane: &Plane) -> Outline {
+    let mesh_from_car = car_from_mesh.inverse();
+    let here = Plane { point: mesh_from_car * plane.point, u: mesh_from_car * plane.u, v: mesh_from_car * plane.v };
+    let chain = |o: stringline_clearance::Outline| {
+        let first = o.places.first().filter(|_| o.closed).copied();
+        o.places.iter().copied().chain(first).map(|p| p.coords.into()).collect()
+    };
+    let chains = mesh.map_or_else(Vec::new, |mesh| section(mesh, &here).into_iter().map(chain).collect());
+    Outline { name: name.into(), chains }
 }

@@ -1,6 +1,7 @@
 //! One placed scan laid over another: gaps, their histogram, a coloured mesh and sections.
 
 use crate::args::GapArgs;
+use crate::cut::outline;
 use crate::failure::{Failure, Outcome};
 use crate::gap::write;
 use crate::run::{Evaluated, files_text};
@@ -8,10 +9,10 @@ use crate::table::{Align, Table, count, rounded};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use stringline_clearance::{Gap, gap_map, slice};
-use stringline_core::{Point3, RigidTransform};
+use stringline_clearance::{Gap, Plane, gap_map};
+use stringline_core::{Point3, RigidTransform, Vec3};
 use stringline_job::{LoadedScan, Name, load};
-use stringline_picture::{Dimension, Outline, render_section, sequential};
+use stringline_picture::{Dimension, render_section, sequential};
 use stringline_scan::{Geometry, Scan};
 
 /// How far away the other surface is looked for where nothing is said, mm.
@@ -111,16 +112,11 @@ pub(crate) fn work_out(
         let path = folder.join(format!("{stem}.{of} over {against}.ply"));
         write(&path, &ply(&a.scan, &map.gaps, limit), &mut files)?;
         if let (Geometry::Mesh(mesh), Geometry::Mesh(under)) = (a.scan.geometry(), b.scan.geometry()) {
-            // Where they are furthest apart, in the three planes of the car.
             for (gap, words) in [(map.smallest, "smallest"), (map.largest, "largest")] {
                 let Some(gap) = gap else { continue };
                 let (place, foot) = (at(&gap), car_from_b * gap.foot);
-                let section_from_car = section(&place, &foot);
-                let outline = |name: &str, mesh, placed: &RigidTransform| Outline {
-                    name: name.into(),
-                    pieces: slice(mesh, &(section_from_car * placed)),
-                };
-                let flat = |p: &Point3| (section_from_car * p).coords.xy().into();
+                let plane = upright(&place, &foot);
+                let flat = |p: &Point3| plane.flat(p).coords.into();
                 let dimension = Dimension {
                     from: flat(&place),
                     to: flat(&foot),
@@ -130,7 +126,7 @@ pub(crate) fn work_out(
                 let picture = render_section(
                     &format!("{of} over {against}: {words} gap"),
                     &format!("upright plane through the gap at ({x}, {y}, {z}) in the car, mm; to the right level, up is z"),
-                    &[outline(of, mesh, &car_from_a), outline(against, under, &car_from_b)],
+                    &[outline(of, Some(mesh), &car_from_a, &plane), outline(against, Some(under), &car_from_b, &plane)],
                     Some(&dimension),
                     [[-AROUND, AROUND]; 2],
                 );
@@ -153,14 +149,11 @@ pub(crate) fn work_out(
     })
 }
 
-/// The upright plane through a gap: its frame has the middle of the gap at the origin, x level along it, y up.
-fn section(place: &Point3, foot: &Point3) -> RigidTransform {
-    use stringline_core::Vec3;
+/// The upright plane through a gap: level along it, then up.
+fn upright(place: &Point3, foot: &Point3) -> Plane {
     let along = foot - place;
-    let right = Vec3::new(along.x, along.y, 0.0).try_normalize(1e-9).unwrap_or_else(Vec3::y);
-    let rotation = nalgebra::Rotation3::from_basis_unchecked(&[right, Vec3::z(), right.cross(&Vec3::z())]);
-    let middle = nalgebra::center(place, foot);
-    RigidTransform::from_parts(middle.coords.into(), nalgebra::UnitQuaternion::from_rotation_matrix(&rotation)).inverse()
+    let level = Vec3::new(along.x, along.y, 0.0).try_normalize(1e-9).unwrap_or_else(Vec3::y);
+    Plane { point: nalgebra::center(place, foot), u: level, v: Vec3::z() }
 }
 
 fn histogram(gaps: &[f32], low: f64, high: f64) -> Vec<BarReport> {

@@ -10,7 +10,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 use stringline_clearance::{
     Body, BodyError, Closest, Component, Mark, Pair, Part, Poses, RimSettings, Shape, Stop, Sweep, SweepError,
-    SweepSettings, Touch, TyreSettings, Verdict, Wheel, WheelError, placement_part, swept_mark, sweep,
+    SweepSettings, Touch, TyreSettings, Verdict, Wheel, WheelError, placement_part, plate, swept_mark, sweep,
 };
 use stringline_core::tyre::TyreSize;
 use stringline_core::{Explain, Point3, RigidTransform, UnitVec3, Vec3};
@@ -166,7 +166,8 @@ impl Bodies {
                 }
                 BodyShape::Plate { outline, thickness } => {
                     let outline: Vec<Point3> = outline.iter().map(|p| Point3::from(*p)).collect();
-                    plain(Some(Shape::Body(Body::plate(&outline, *thickness).map_err(made)?)))
+                    let mesh = plate(&outline, *thickness).map_err(made)?;
+                    plain(Some(Shape::Body(Body::from_mesh(&mesh).map_err(made)?)))
                 }
                 // These follow the variant's own points.
                 BodyShape::Tube { .. } | BodyShape::Wheel(_) => plain(None),

@@ -89,7 +89,7 @@ fn job(clearance: ClearanceSpec, bodies: Vec<(&str, BodySpec)>) -> Job {
         plan(history.job(), &op).unwrap();
         history.apply(&op).unwrap();
     }
-    history.job().clone()
+    Job::clone(history.job())
 }
 
 fn no_scans(_: &Name, _: &ScanFile) -> Result<Arc<LoadedScan>, LoadError> {

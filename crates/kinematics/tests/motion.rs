@@ -107,7 +107,7 @@ fn a_corner_is_steered_to_an_angle() {
     }
 }
 
-/// A closed form: with both arms level and alike the knuckle only shifts (Parallelogram, as in `exact.rs`).
+/// Once over centre is reached there is no position at any greater angle, and it is reached where the rack turns back.
 #[test]
 fn beyond_over_centre_there_is_no_lock() {
     let axle = Axle::new(&strut_a()).unwrap();
@@ -170,9 +170,9 @@ fn a_variants_members_are_carried_there() {
     }
 }
 
-/// The step rule of a swept clearance: within half a degree of lock, or a few millimetres of travel, no point of a member
-/// travels more than a tenth further than the straight line, plus a thousandth of a millimetre. Measured here along 64
-/// parts of each half step, up to the very end of the steering.
+/// The step rule of a swept clearance: within half a degree of lock, or 7.5 mm of travel, no point of a member goes more than
+/// a tenth further than the straight line, plus a hundredth of a millimetre for what turns back on the way. Measured here
+/// along 64 parts of each half step, up to the very end of the steering.
 #[test]
 fn paths_are_hardly_longer_than_their_chords() {
     for geometry in [strut_a(), wishbone()] {
@@ -188,7 +188,7 @@ fn paths_are_hardly_longer_than_their_chords() {
                 for p in far {
                     let path: f64 = at.windows(2).map(|w| (w[1] * p - w[0] * p).norm()).sum();
                     let chord = (last * p - first * p).norm();
-                    longest = longest.max(path / (1.1 * chord + 1e-3));
+                    longest = longest.max(path / (1.1 * chord + 1e-2));
                 }
             }
         };
@@ -198,9 +198,9 @@ fn paths_are_hardly_longer_than_their_chords() {
                 compare(states.iter().map(|s| s.motion).collect());
             }
         }
-        for start in -10..10 {
+        for start in -8..8 {
             let part = |i: i32| {
-                let row = corner.at_travel(6.0 * f64::from(start) + f64::from(i) * 6.0 / 64.0, Held::WheelCentre)?;
+                let row = corner.at_travel(7.5 * f64::from(start) + f64::from(i) * 7.5 / 64.0, Held::WheelCentre)?;
                 row.steered(0.4)
             };
             if let Ok(states) = (0..=64).map(part).collect::<Result<Vec<_>, _>>() {

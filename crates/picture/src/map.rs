@@ -218,8 +218,8 @@ fn draw(svg: &mut String, map: &CellMap, corner: [f64; 2], scale: &[f64], top: f
 pub struct Outline {
     /// Its name.
     pub name: String,
-    /// Straight pieces, mm, in the section's plane: x to the right, y up.
-    pub pieces: Vec<[[f64; 2]; 2]>,
+    /// Chains of places, mm, in the section's plane: x to the right, y up. A closed one comes back to its first.
+    pub chains: Vec<Vec<[f64; 2]>>,
 }
 
 /// A distance told in a section.
@@ -272,12 +272,24 @@ pub fn render_section(
         let reach = 0.75 * span;
         let shown = |p: &[f64; 2]| (p[0] - middle[0]).abs() < reach && (p[1] - middle[1]).abs() < reach;
         let mut d = String::new();
-        for [a, b] in outline.pieces.iter().filter(|[a, b]| shown(a) || shown(b)) {
-            let ([ax, ay], [bx, by]) = (at(*a), at(*b));
-            let _ = write!(d, "M{ax:.1},{ay:.1}L{bx:.1},{by:.1}");
+        for chain in &outline.chains {
+            // A new stroke wherever the chain has been out of sight.
+            let mut pen_down = false;
+            for pair in chain.windows(2) {
+                if !(shown(&pair[0]) || shown(&pair[1])) {
+                    pen_down = false;
+                    continue;
+                }
+                let ([ax, ay], [bx, by]) = (at(pair[0]), at(pair[1]));
+                if !pen_down {
+                    let _ = write!(d, "M{ax:.1},{ay:.1}");
+                }
+                let _ = write!(d, "L{bx:.1},{by:.1}");
+                pen_down = true;
+            }
         }
         if !d.is_empty() {
-            let _ = writeln!(svg, "<path clip-path=\"url(#c)\" d=\"{d}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"1.6\"/>");
+            let _ = writeln!(svg, "<path clip-path=\"url(#c)\" d=\"{d}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"1.6\" stroke-linejoin=\"round\"/>");
         }
     }
     if let Some(dimension) = dimension {
@@ -341,7 +353,7 @@ mod tests {
 
     #[test]
     fn a_section_is_valid_xml() {
-        let outline = Outline { name: "arm & co".into(), pieces: vec![[[0.0, 0.0], [10.0, 4.0]]] };
+        let outline = Outline { name: "arm & co".into(), chains: vec![vec![[0.0, 0.0], [10.0, 4.0], [12.0, 0.0]]] };
         let dimension = Dimension { from: [1.0, 1.0], to: [2.0, 5.0], text: "4.1 mm".into() };
         let svg = render_section("s", "n", &[outline], Some(&dimension), [[0.0, 20.0], [0.0, 10.0]]);
         assert!(roxmltree::Document::parse(&svg).is_ok() && svg.contains("4.1 mm"));
