@@ -5,17 +5,21 @@
 //! [`distance`] the smallest of two bodies, [`wheel_distance`] that of a wheel from a body.
 
 mod body;
+mod design;
 mod distance;
 mod inside;
 mod map;
 mod profile;
 mod revolve;
+mod section;
 mod tree;
 mod triangle;
 mod wheel;
 
 pub use body::{Body, BodyError};
+pub use design::{ball, plate, tube};
 pub use distance::{Closest, distance};
 pub use map::{Gap, GapError, GapMap, gap_map};
 pub use revolve::wheel_distance;
+pub use section::{Outline, Plane, section};
 pub use wheel::{RimSettings, TyreSettings, Wheel, WheelError};
