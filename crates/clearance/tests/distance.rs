@@ -51,7 +51,8 @@ fn slab(size: f64) -> Mesh {
 fn a_sphere_over_a_plane() {
     let (sphere, plane) = (ball(Point3::origin(), 40.0, 0.001).unwrap(), slab(80.0));
     let (a, b) = (body(&sphere), body(&plane));
-    for (turn, height) in [(Vec3::zeros(), 25.0), (Vec3::new(0.4, -1.0, 0.3), 20.5), (Vec3::new(2.0, 0.1, 0.0), 130.0)] {
+    for (turn, height) in [(Vec3::zeros(), 25.0), (Vec3::new(0.4, -1.0, 0.3), 20.5), (Vec3::new(2.0, 0.1, 0.0), 130.0)]
+    {
         let b_from_a = placed(turn, 3.0, -7.0, height);
         let c = distance(&a, &b, &b_from_a, 1e3, None).unwrap();
         // Facets touch the true sphere from outside by up to what was asked.
@@ -107,7 +108,8 @@ fn reference() -> (std::collections::BTreeMap<String, Mesh>, Vec<Reference>) {
     let numbers = |v: &serde_json::Value| v.as_array().unwrap().iter().map(|x| x.as_f64().unwrap()).collect::<Vec<_>>();
     let meshes = file["meshes"].as_object().unwrap().iter().map(|(name, m)| {
         let vertices = m["vertices"].as_array().unwrap().iter().map(numbers).map(|p| Point3::new(p[0], p[1], p[2]));
-        let facets = m["facets"].as_array().unwrap().iter().map(numbers).map(|f| [f[0] as u32, f[1] as u32, f[2] as u32]);
+        let facets =
+            m["facets"].as_array().unwrap().iter().map(numbers).map(|f| [f[0] as u32, f[1] as u32, f[2] as u32]);
         (name.clone(), Mesh { vertices: vertices.collect(), facets: facets.collect() })
     });
     let pairs = file["pairs"].as_array().unwrap().iter().map(|p| {
@@ -316,8 +318,8 @@ proptest! {
             }
         }
         match distance(&body(&mesh(&a)), &body(&mesh(&b)), &b_from_a, limit, None) {
-            Some(c) => prop_assert!((c.gap - least).abs() < 1e-12 && c.gap <= limit),
-            None => prop_assert!(least >= limit),
+            Some(c) => prop_assert!((c.gap - least).abs() < 1e-9 && c.gap <= limit, "{c:?} {least}"),
+            None => prop_assert!(least >= limit - 1e-9),
         }
     }
 }

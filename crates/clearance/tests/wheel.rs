@@ -9,7 +9,7 @@ use stringline_clearance::{
     Body, Closest, RimSettings, TyreSettings, Wheel, WheelError, ball, distance, plate, wheel_distance,
 };
 use stringline_core::{Explain, Point3, RigidTransform, UnitVec3, Vec3};
-use stringline_scan::Mesh;
+use stringline_scan::{Geometry, Mesh, Scan};
 
 fn placed(turn: Vec3, x: f64, y: f64, z: f64) -> RigidTransform {
     RigidTransform::from_parts(Translation3::new(x, y, z), UnitQuaternion::from_scaled_axis(turn))
@@ -71,7 +71,8 @@ fn a_tyre_has_the_sizes_its_marking_says() {
 fn a_cylinder_over_a_plane() {
     let (r, h) = (300.0, 100.0);
     let cylinder = Wheel::from_profile(&[[0.0, -h], [r, -h], [r, h], [0.0, h]]).unwrap();
-    let corners = [[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]].map(|[x, y]| Point3::new(x * 900.0, y * 900.0, -0.5));
+    let corners =
+        [[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]].map(|[x, y]| Point3::new(x * 900.0, y * 900.0, -0.5));
     let ground = plate(&corners, 1.0).unwrap();
     for lean in [0.0, 1e-6, 0.03, 0.5, 1.2, 0.5 * PI] {
         let b_from_wheel = placed(Vec3::x() * lean, 12.0, -31.0, 420.0);
@@ -87,7 +88,8 @@ fn a_cylinder_over_a_plane() {
 fn the_hollow_of_the_rim_is_open() {
     let wheel = wheel();
     let inside = 203.2 - 25.0;
-    let at = |x: f64, y: f64| gap(&wheel, &ball(Point3::origin(), 20.0, 1e-4).unwrap(), &placed(Vec3::zeros(), -x, -y, 0.0));
+    let at =
+        |x: f64, y: f64| gap(&wheel, &ball(Point3::origin(), 20.0, 1e-4).unwrap(), &placed(Vec3::zeros(), -x, -y, 0.0));
     // Facets of the ball reach out by up to 1e-4.
     for (x, y, expected) in
         [(120.0, -40.0, inside - 120.0 - 10.0), (60.0, 0.0, 35.0 - 10.0), (0.0, -40.0, 75.0_f64.hypot(30.0) - 10.0)]
@@ -99,7 +101,8 @@ fn the_hollow_of_the_rim_is_open() {
     assert_eq!(at(100.0, 60.0), 0.0, "in the disc");
     assert!(at(260.0, -130.0) > 5.0, "beside the tyre");
     // Within a closed box.
-    let corners = [[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]].map(|[x, y]| Point3::new(x * 900.0, y * 900.0, 0.0));
+    let corners =
+        [[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]].map(|[x, y]| Point3::new(x * 900.0, y * 900.0, 0.0));
     assert_eq!(gap(&wheel, &plate(&corners, 900.0).unwrap(), &RigidTransform::identity()), 0.0);
 }
 
@@ -173,10 +176,51 @@ fn radii_about_points_and_axes_hold_its_mesh() {
     for p in [Point3::origin(), Point3::new(100.0, 40.0, -20.0)] {
         let all = mesh.vertices.iter().map(|v| (v - p).norm()).fold(0.0, f64::max);
         let sphere = wheel.sphere_about(&p);
-        assert!(sphere >= all && sphere < all + 0.01);
+        assert!(sphere > all - 1e-9 && sphere < all + 0.01, "{sphere} {all}");
         let d = UnitVec3::new_normalize(Vec3::new(0.1, 0.0, 1.0));
         let all = mesh.vertices.iter().map(|v| d.cross(&(v - p)).norm()).fold(0.0, f64::max);
         let cylinder = wheel.cylinder_about(&p, &d);
-        assert!(cylinder >= all && cylinder < all + 60.0);
+        assert!(cylinder > all - 1e-9 && cylinder < all + 0.06, "{cylinder} {all}");
     }
+}
+
+/// A scanned wheel: noise, somewhere in space, with five spokes' worth of things that are not round.
+#[test]
+fn a_wheel_from_its_scan() {
+    let true_wheel = wheel();
+    let mut mesh = true_wheel.mesh(720);
+    for (i, v) in mesh.vertices.iter_mut().enumerate() {
+        let noise = |k: f64| ((i as f64 * 12.9898 + k).sin() * 43_758.545_3).fract() * 0.05;
+        *v += Vec3::new(noise(0.0), noise(1.0), noise(2.0));
+    }
+    // Blocks on the outboard face.
+    for k in 0..5 {
+        let turn = placed(Vec3::y() * (0.4 + 2.0 * PI * f64::from(k) / 5.0), 0.0, 0.0, 0.0);
+        let corners = [[60.0, -15.0], [170.0, -15.0], [170.0, 15.0], [60.0, 15.0]];
+        let block = plate(&corners.map(|[x, z]| turn * Point3::new(x, 92.0, z)), 10.0).unwrap();
+        let first = mesh.vertices.len() as u32;
+        mesh.vertices.extend(block.vertices);
+        mesh.facets.extend(block.facets.iter().map(|f| f.map(|v| v + first)));
+    }
+    let scan_from_wheel = placed(Vec3::new(0.3, 0.2, -0.5), 800.0, -300.0, 120.0);
+    mesh.vertices.iter_mut().for_each(|p| *p = scan_from_wheel * *p);
+    let scan = Scan::new(Geometry::Mesh(mesh));
+    let moulded = Wheel::from_scan(&scan, 0.25).unwrap();
+    let true_from_found = (moulded.wheel_from_scan * scan_from_wheel).inverse();
+    let axis = true_from_found * Vec3::y();
+    assert!(axis.x.hypot(axis.z) < 2e-5, "{axis}");
+    let on_axis = true_from_found * Point3::origin();
+    assert!(on_axis.x.hypot(on_axis.z) < 0.005, "{on_axis}");
+    // Smaller gaps than to the true wheel, by no more than is said and the noise.
+    let small = ball(Point3::origin(), 10.0, 0.01).unwrap();
+    for at in [[330.0, 0.0, 0.0], [0.0, -140.0, 270.0], [120.0, -40.0, 0.0], [-20.0, -60.0, 90.0]] {
+        let ball_from_wheel = placed(Vec3::zeros(), -at[0], -at[1], -at[2]);
+        let expected = gap(&true_wheel, &small, &ball_from_wheel);
+        let found = gap(&moulded.wheel, &small, &(ball_from_wheel * true_from_found));
+        assert!((-moulded.excess - 0.1..0.1).contains(&(found - expected)), "{at:?} {found} {expected}");
+    }
+    let sphere = Scan::new(Geometry::Mesh(ball(Point3::origin(), 100.0, 0.01).unwrap()));
+    assert!(matches!(Wheel::from_scan(&sphere, 0.5), Err(WheelError::Axis { .. })));
+    assert!(matches!(Wheel::from_scan(&scan, 0.0), Err(WheelError::Size { .. })));
+    assert!(matches!(Wheel::from_scan(&scan, 1e-4), Err(WheelError::Size { .. })));
 }
