@@ -244,11 +244,6 @@ impl Body {
         &self.inner.vertices
     }
 
-    /// The facets in the order of the tree.
-    pub(crate) fn facets(&self) -> &[[u32; 3]] {
-        &self.inner.facets
-    }
-
     /// The corners of the facet at a place in the tree.
     pub(crate) fn triangle(&self, place: usize) -> Triangle {
         self.inner.facets[place].map(|v| self.inner.vertices[v as usize].coords)

@@ -92,10 +92,8 @@ pub fn plate(outline: &[Point3], thickness: f64) -> Result<Mesh, BodyError> {
     let area: Vec3 = (0..count).map(|i| (outline[i].coords - centre).cross(&(outline[next(i)].coords - centre))).sum();
     let normal = UnitVec3::try_new(area, 1e-9).filter(|n| n.iter().all(|c| c.is_finite())).ok_or_else(bad)?;
     let (u, v) = frame_about(&normal);
-    let flat: Vec<Point2<f64>> = outline
-        .iter()
-        .map(|p| Point2::new(u.dot(&(p.coords - centre)), v.dot(&(p.coords - centre))))
-        .collect();
+    let flat: Vec<Point2<f64>> =
+        outline.iter().map(|p| Point2::new(u.dot(&(p.coords - centre)), v.dot(&(p.coords - centre)))).collect();
     let caps = ears(&flat).ok_or_else(bad)?;
     let side = |h: f64| flat.iter().map(move |p| Point3::from(centre + u * p.x + v * p.y + normal.into_inner() * h));
     let mut mesh = Mesh { vertices: side(-half).chain(side(half)).collect(), facets: Vec::new() };

@@ -188,11 +188,10 @@ fn along(body: &Body, p: &Vec3, d: &Vec3) -> Option<bool> {
             }
         }
     }
-    Some(crossed.into_iter().any(|(shell, winding, crossings)| match shells.all[shell as usize].kind {
-        Kind::Open => false,
-        Kind::Closed => crossings % 2 == 1,
-        Kind::Oriented => winding != 0,
-    }))
+    // Together, so that the wall of a cavity, a shell of its own that faces inwards, takes away what it bounds.
+    let kind = |c: &(u32, i32, u32)| shells.all[c.0 as usize].kind;
+    let winding: i32 = crossed.iter().filter(|c| kind(c) == Kind::Oriented).map(|c| c.1).sum();
+    Some(winding != 0 || crossed.iter().any(|c| kind(c) == Kind::Closed && c.2 % 2 == 1))
 }
 
 /// A vertex of `a` on a shell that lies in what `b` encloses, if there is one; `b_from_a` as a function.

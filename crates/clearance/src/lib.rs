@@ -12,6 +12,7 @@ mod distance;
 mod inside;
 mod map;
 mod mark;
+mod mould;
 mod part;
 mod profile;
 mod revolve;
@@ -25,13 +26,12 @@ mod wheel;
 pub use body::{Body, BodyError};
 pub use design::{ball, plate, tube};
 pub use distance::{Closest, distance};
-pub use map::{Gap, GapError, GapMap, gap_map};
+pub use map::{Gap, GapError, GapMap, Histogram, gap_map};
 pub use mark::{Mark, swept_mark};
+pub use mould::Moulded;
 pub use part::{Part, Shape, part_gap};
 pub use revolve::wheel_distance;
 pub use section::{Outline, Plane, section};
-pub use sweep::{
-    EndedBy, Pair, Poses, Reach, Stop, Sweep, SweepError, SweepSettings, SweptState, Touch, sweep,
-};
+pub use sweep::{EndedBy, Pair, Poses, Reach, Stop, Sweep, SweepError, SweepSettings, SweptState, Touch, sweep};
 pub use verdict::{CAUTIONS, Component, Outcome, Verdict, placement_part};
 pub use wheel::{RimSettings, TyreSettings, Wheel, WheelError};

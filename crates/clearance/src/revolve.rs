@@ -1,21 +1,21 @@
 //! The smallest distance of a body of revolution from facets, without facets of its own.
 //!
 //! The distance of a point from a body of revolution is that of its place (r, y) in the half plane of
-//! radius and axis from the outline there. r is a convex function of the point, its second derivative
-//! at most 1/r: so the image of a triangle in the half plane is that of its corners, bent towards the
-//! axis by no more than δ = L²/6r, with L its longest edge. The distance of that flat image from a piece of
-//! the outline, less what of δ lies along the way between them, is a lower bound for the triangle; the
-//! true distance at the triangle's point over there is an upper one. Where they differ the triangle is
-//! divided in four, which divides δ by four. Boxes are treated likewise: they reach beyond their image by
-//! at most t²/2r, t how far they reach round the axis. Both trees, of facets and of outline, are walked
-//! down together.
+//! radius and axis from the outline there. r is a convex function of the point. So the places of a triangle
+//! lie between two flat triangles: on the axis's side of that of its corners' places (the *secant* one),
+//! and beyond the one seen along any one radius u, with u·p for r (a *tangent* one). If the way from the outline
+//! to the tangent triangle leads outwards its length is a lower bound for the triangle, and likewise that to the
+//! secant one where it leads inwards; the true distance of the point found is an upper bound. Where
+//! they differ the triangle is halved round the axis, which quarters the difference. Boxes are treated
+//! alike: they reach beyond their tangent image by at most t²/2r, t how far they reach round the axis. Both
+//! trees, of facets and of outline, are walked down together.
 
 use crate::body::Body;
 use crate::distance::Closest;
 use crate::inside::encloses;
 use crate::profile::{Piece, Place, Step};
 use crate::tree::Obb;
-use crate::triangle::Triangle;
+use crate::triangle::{Triangle, normal};
 use crate::wheel::Wheel;
 use nalgebra::Matrix3;
 use stringline_core::{Point3, RigidTransform, Vec3};
@@ -23,8 +23,8 @@ use stringline_core::{Point3, RigidTransform, Vec3};
 /// Bounds nearer to each other than this are not told apart, mm.
 const CLOSE: f64 = 1e-7;
 
-/// Triangles are divided up to so many times: 4⁻²⁴ of any δ is nothing.
-const DEEPEST: u32 = 24;
+/// Triangles are halved up to so many times.
+const DEEPEST: u32 = 60;
 
 /// The smallest distance of a wheel from `b`, up to `limit` (mm); `None` if they are farther apart.
 ///
@@ -160,14 +160,14 @@ impl Search<'_> {
         let tree = self.b.tree();
         let profile = self.wheel.profile();
         let (leaf, last) = (tree.is_leaf(node), profile.run(part).len() == 1);
-        if leaf {
+        if leaf && last {
             for place in tree.run(node) {
                 let t = self.placed(place);
                 self.try_facet(place, &t, part);
             }
             return;
         }
-        if !last && profile.bounds(part).half.norm() > image.ball {
+        if !last && (leaf || profile.bounds(part).half.norm() > image.ball) {
             let [l, r] = [2 * part, 2 * part + 1].map(|p| (p, self.apart(image, p)));
             let order = if r.1 < l.1 { [r, l] } else { [l, r] };
             for (p, d) in order {
@@ -199,32 +199,58 @@ impl Search<'_> {
     }
 
     fn refine(&mut self, place: usize, t: &Triangle, piece: &Piece, depth: u32) {
-        let flat = t.map(|p| flatten(&p));
-        let (shares, way) = nearest(&flat, piece);
-        let at = t[0] * shares[0] + t[1] * shares[1] + t[2] * shares[2];
-        let place_of = flatten(&at);
-        let foot = piece.foot(&place_of);
-        let upper = (place_of - foot).norm();
-        if upper < self.distance {
-            self.distance = upper;
-            self.found = Some((place, at, foot));
-        }
-        let length = [0, 1, 2].map(|i| (t[i] - t[(i + 1) % 3]).norm_squared()).into_iter().fold(0.0, f64::max);
-        let edge = length.sqrt();
-        let least = flat.iter().map(|p| p.x).fold(f64::INFINITY, f64::min) - edge;
-        let bend = if least > 0.0 { edge.min(length / (6.0 * least)) } else { edge };
-        let flat_distance = way.norm();
-        let lower = match flat_distance > 0.0 {
-            true => flat_distance - bend * (way.x / flat_distance).max(0.0),
-            false => 0.0,
+        let secant = t.map(|p| flatten(&p));
+        let (shares, to_secant) = nearest(&secant, piece);
+        self.take(place, t, piece, &shares);
+        // Along the radius through the middle and round the axis.
+        let middle = t[0] + t[1] + t[2];
+        let r = middle.x.hypot(middle.z);
+        let (x, z) = if r > 0.0 { (middle.x / r, middle.z / r) } else { (1.0, 0.0) };
+        let out = t.map(|p| p.x * x + p.z * z);
+        let round = t.map(|p| p.z * x - p.x * z);
+        let least = out.iter().copied().fold(f64::INFINITY, f64::min);
+        let lower = if least > 0.0 {
+            // The images seen along the radius where the facet is square to it, or as near as it gets to that.
+            let n = normal(t);
+            let slopes = [0, 1, 2].map(|i| round[i] / out[i]);
+            let (low, high) = (slopes[0].min(slopes[1]).min(slopes[2]), slopes[0].max(slopes[1]).max(slopes[2]));
+            let slope = (n.z * x - n.x * z) / (n.x * x + n.z * z);
+            let slope = if slope.is_finite() { slope.clamp(low, high) } else { 0.5 * (low + high) };
+            let cos = 1.0 / slope.hypot(1.0);
+            let tangent = [0, 1, 2].map(|i| Place::new((out[i] + slope * round[i]) * cos, t[i].y));
+            let (shares, to_tangent) = nearest(&tangent, piece);
+            self.take(place, t, piece, &shares);
+            let inner = if to_secant.x <= 0.0 { to_secant.norm() } else { 0.0 };
+            let outer = if to_tangent.x >= 0.0 { to_tangent.norm() } else { 0.0 };
+            inner.max(outer)
+        } else {
+            0.0
         };
         if lower >= self.distance - CLOSE || depth == DEEPEST {
             return;
         }
-        let m = [(t[0] + t[1]) * 0.5, (t[1] + t[2]) * 0.5, (t[2] + t[0]) * 0.5];
-        let parts = [[t[0], m[0], m[2]], [m[0], t[1], m[1]], [m[2], m[1], t[2]], [m[0], m[1], m[2]]];
-        for part in &parts {
-            self.refine(place, part, piece, depth + 1);
+        // Halved across the edge that reaches farthest round the axis.
+        let reach = |i: usize| {
+            let e = t[(i + 1) % 3] - t[i];
+            if least > 0.0 { (e.z * x - e.x * z).abs() } else { e.norm() }
+        };
+        let i = (0..3).max_by(|&a, &b| reach(a).total_cmp(&reach(b))).unwrap_or(0);
+        let (a, b, c) = (t[i], t[(i + 1) % 3], t[(i + 2) % 3]);
+        let m = (a + b) * 0.5;
+        for part in [[a, m, c], [m, b, c]] {
+            self.refine(place, &part, piece, depth + 1);
+        }
+    }
+
+    /// Tries the point of a facet at some shares of its corners.
+    fn take(&mut self, place: usize, t: &Triangle, piece: &Piece, shares: &[f64; 3]) {
+        let at = t[0] * shares[0] + t[1] * shares[1] + t[2] * shares[2];
+        let flat = flatten(&at);
+        let foot = piece.foot(&flat);
+        let distance = (flat - foot).norm();
+        if distance < self.distance {
+            self.distance = distance;
+            self.found = Some((place, at, foot));
         }
     }
 }

@@ -65,11 +65,6 @@ impl Obb {
     pub(crate) fn size(&self) -> f64 {
         self.half.norm_squared()
     }
-
-    /// The square of the distance from a point, mm²; 0 inside.
-    pub(crate) fn distance_squared(&self, p: &Vec3) -> f64 {
-        (self.axes.tr_mul(&(p - self.centre)).abs() - self.half).sup(&Vec3::zeros()).norm_squared()
-    }
 }
 
 /// The tree. The facets it was built over are to be kept in the order that [`Tree::new`] gives.

@@ -17,6 +17,9 @@ const CURVE: usize = 32;
 /// wall's height below the crown.
 const SHOULDER: f64 = 4.0;
 
+/// Corners of a polygon round a circle of the wheel.
+const AROUND: u32 = 180;
+
 /// A rim, its dimensions in mm.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct RimSettings {
@@ -88,6 +91,12 @@ pub enum WheelError {
         /// How many points it has.
         count: usize,
     },
+    /// A scan that has no one axis.
+    #[error("the {points} points of the scan have no one axis of revolution")]
+    Axis {
+        /// How many points with a normal decided.
+        points: usize,
+    },
     /// A place of an outline that cannot be turned about the axis.
     #[error(
         "point {index} of the outline (radius {radius} mm, axis {along} mm) is not a place at a radius of 0 or more"
@@ -108,6 +117,9 @@ impl Explain for WheelError {
             WheelError::Marking(e) => e.next_step(),
             WheelError::Size { .. } => {
                 "Measure the rim again: width between the flanges, offset of its mounting face.".into()
+            }
+            WheelError::Axis { .. } => {
+                "Scan tyre and rim from both sides, all round as far as you can, without the parts beside them.".into()
             }
             WheelError::Outline { .. } | WheelError::Place { .. } => {
                 "Draw the wheel's section as radius and place along the axis, in order round the outline, in mm.".into()
@@ -199,6 +211,11 @@ impl Wheel {
         Ok(Wheel { profile: Profile::new(pieces) })
     }
 
+    /// Of an outline of its own.
+    pub(crate) fn of(profile: Profile) -> Wheel {
+        Wheel { profile }
+    }
+
     /// The straight pieces of the outline, each from and to `[radius, along the axis]`, mm.
     pub fn outline(&self) -> impl Iterator<Item = [[f64; 2]; 2]> + '_ {
         self.profile.pieces.iter().map(|p| [[p.from.x, p.from.y], [p.to.x, p.to.y]])
@@ -223,11 +240,16 @@ impl Wheel {
         self.places().map(|p| (p.x + r).hypot(p.y - y)).fold(0.0, f64::max)
     }
 
-    /// The radius about an axis (in the wheel's frame) of a cylinder that holds the wheel, mm.
+    /// The radius about an axis (in the wheel's frame) of the cylinder that just holds the wheel, mm, rounded up by
+    /// less than 0.02 % of the wheel's radius.
     pub fn cylinder_about(&self, point: &Point3, direction: &UnitVec3) -> f64 {
-        // The farthest place of a circle from an axis: its centre's distance and its radius bound it.
-        let centre = |y: f64| direction.cross(&(Point3::new(0.0, y, 0.0) - point)).norm();
-        self.places().map(|p| centre(p.y) + p.x).fold(0.0, f64::max)
+        // Round each circle a polygon that holds it; of a polygon a corner is farthest from any axis.
+        let turns = (0..AROUND).map(|i| (std::f64::consts::TAU * f64::from(i) / f64::from(AROUND)).sin_cos());
+        let grown = 1.0 / (std::f64::consts::PI / f64::from(AROUND)).cos();
+        turns
+            .flat_map(|(sin, cos)| self.places().map(move |p| Point3::new(p.x * grown * cos, p.y, p.x * grown * sin)))
+            .map(|p| direction.cross(&(p - point)).norm())
+            .fold(0.0, f64::max)
     }
 
     /// The wheel as facets, `around` of them about the axis, with their corners on the true surface: to be drawn, and

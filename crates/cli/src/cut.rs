@@ -7,9 +7,11 @@ use serde::Serialize;
 use std::path::{Path, PathBuf};
 use stringline_clearance::{Mark, Plane, Shape, Sweep, Touch, section};
 use stringline_core::{Point3, RigidTransform, Vec3};
-use stringline_scan::Mesh;
+use stringline_scan::{Geometry, Mesh};
 use stringline_job::Setup;
-use stringline_picture::{Dimension, Outline, render_section, sequential};
+use stringline_core::colour::diverging;
+use stringline_picture::{Dimension, Outline, render_section};
+use stringline_scan::write::{Precision, ply_coloured};
 
 /// Gaps beyond the one wanted are told in colour up to this, mm.
 const BEYOND: f32 = 20.0;
@@ -64,7 +66,7 @@ pub(crate) fn cuts(
         let (wheel, body) = if wheel { (pair.a, pair.b) } else { (pair.b, pair.a) };
         let body = &setup.parts[body].name;
         let path = folder.join(format!("{stem}.{}.{body}.cut-here.ply", setup.variant));
-        write(&path, &ply(&mark, pair.wanted as f32), files)?;
+        write(&path, &ply(mark.mesh.clone(), &colours(&mark, pair.wanted as f32))?, files)?;
         cuts.push(Cut {
             body: body.clone(),
             wheel: setup.parts[wheel].name.clone(),
@@ -77,43 +79,16 @@ pub(crate) fn cuts(
     Ok(cuts)
 }
 
-/// Red where material must go, then the sequential scale over the gap beyond the one wanted, grey beyond that.
-fn ply(mark: &Mark, wanted: f32) -> Vec<u8> {
-    let colour = |gap: f32| match gap {
-        g if g.is_nan() => [190, 188, 183],
-        g if g < wanted => [184, 67, 0],
-        g => sequential(f64::from((g - wanted) / BEYOND)),
-    };
-    coloured_ply(&mark.mesh.vertices, &mark.gaps, &mark.mesh.facets, "smallest gap over the sweep", colour)
+/// On the diverging scale about the gap wanted: blue where material must go, brown where there is room, grey beyond.
+fn colours(mark: &Mark, wanted: f32) -> Vec<[u8; 3]> {
+    mark.gaps.iter().map(|gap| diverging((gap - wanted) / BEYOND)).collect()
 }
 
-/// A binary PLY with a colour and a gap at every vertex.
-pub(crate) fn coloured_ply(
-    points: &[Point3],
-    gaps: &[f32],
-    facets: &[[u32; 3]],
-    what: &str,
-    colour: impl Fn(f32) -> [u8; 3],
-) -> Vec<u8> {
-    let mut out = format!(
-        "ply\nformat binary_little_endian 1.0\ncomment lengths in millimetres; gap: {what}\n\
-         element vertex {}\nproperty float x\nproperty float y\nproperty float z\n\
-         property uchar red\nproperty uchar green\nproperty uchar blue\nproperty float gap\n\
-         element face {}\nproperty list uchar uint vertex_indices\nend_header\n",
-        points.len(),
-        facets.len()
-    )
-    .into_bytes();
-    for (p, &gap) in points.iter().zip(gaps) {
-        p.iter().for_each(|c| out.extend((*c as f32).to_le_bytes()));
-        out.extend(colour(gap));
-        out.extend(gap.to_le_bytes());
-    }
-    for facet in facets {
-        out.push(3);
-        facet.iter().for_each(|v| out.extend(v.to_le_bytes()));
-    }
-    out
+/// A binary PLY of a mesh with a colour at every vertex.
+pub(crate) fn ply(mesh: Mesh, colours: &[[u8; 3]]) -> Result<Vec<u8>, Failure> {
+    let mut bytes = Vec::new();
+    ply_coloured(&Geometry::Mesh(mesh), Precision::Single, colours, &mut bytes)?;
+    Ok(bytes)
 }
 
 /// The section where a pair comes too near: of a wheel the plane through its axis and that place, else the upright plane

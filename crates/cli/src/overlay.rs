@@ -9,11 +9,12 @@ use crate::table::{Align, Table, count, rounded};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use stringline_clearance::{Gap, Plane, gap_map};
+use stringline_clearance::{Gap, GapMap, Plane, gap_map};
 use stringline_core::{Point3, RigidTransform, Vec3};
 use stringline_job::{LoadedScan, Name, load};
-use stringline_picture::{Dimension, render_section, sequential};
-use stringline_scan::{Geometry, Scan};
+use stringline_picture::{Dimension, render_section};
+use stringline_scan::write::{Precision, ply_coloured};
+use stringline_scan::Geometry;
 
 /// How far away the other surface is looked for where nothing is said, mm.
 const LIMIT: f64 = 20.0;
@@ -104,13 +105,15 @@ pub(crate) fn work_out(
     let at = |gap: &Gap| car_from_a * a.scan.points()[gap.point as usize];
     let extreme = |gap: &Option<Gap>| gap.map(|g| ExtremeReport { gap: g.gap, at: at(&g).coords.into() });
     let histogram = match (&map.smallest, &map.largest) {
-        (Some(low), Some(high)) => histogram(&map.gaps, low.gap, high.gap),
+        (Some(low), Some(high)) => histogram(&map, low.gap, high.gap),
         _ => Vec::new(),
     };
     let mut files = Vec::new();
     if let Some((folder, stem)) = out {
         let path = folder.join(format!("{stem}.{of} over {against}.ply"));
-        write(&path, &ply(&a.scan, &map.gaps, limit), &mut files)?;
+        let mut bytes = Vec::new();
+        ply_coloured(a.scan.geometry(), Precision::Single, &map.colours(limit), &mut bytes)?;
+        write(&path, &bytes, &mut files)?;
         if let (Geometry::Mesh(mesh), Geometry::Mesh(under)) = (a.scan.geometry(), b.scan.geometry()) {
             for (gap, words) in [(map.smallest, "smallest"), (map.largest, "largest")] {
                 let Some(gap) = gap else { continue };
@@ -156,33 +159,16 @@ fn upright(place: &Point3, foot: &Point3) -> Plane {
     Plane { point: nalgebra::center(place, foot), u: level, v: Vec3::z() }
 }
 
-fn histogram(gaps: &[f32], low: f64, high: f64) -> Vec<BarReport> {
+fn histogram(map: &GapMap, low: f64, high: f64) -> Vec<BarReport> {
     let width = ((high - low) / BARS as f64).max(1e-9);
-    let mut points = [0; BARS];
-    for gap in gaps.iter().filter(|g| !g.is_nan()) {
-        let bar = ((f64::from(*gap) - low) / width).floor().clamp(0.0, (BARS - 1) as f64) as usize;
-        points[bar] += 1;
-    }
+    let found = map.histogram(low, low + width * BARS as f64, BARS);
     let bar = |(i, points)| {
         let from = low + width * i as f64;
-        BarReport { from, to: from + width, points }
+        // What is at the very ends may round to just beyond.
+        let beyond = [if i == 0 { found.below } else { 0 }, if i + 1 == BARS { found.above } else { 0 }];
+        BarReport { from, to: from + width, points: points + beyond[0] + beyond[1] }
     };
-    points.into_iter().enumerate().map(bar).collect()
-}
-
-/// The scan in its own frame with its gaps: the sequential scale over their size, red inside the other's material, grey
-/// beyond the limit.
-fn ply(scan: &Scan, gaps: &[f32], limit: f64) -> Vec<u8> {
-    let colour = |gap: f32| match f64::from(gap) {
-        g if g.is_nan() => [190, 188, 183],
-        g if g < 0.0 => [184, 67, 0],
-        g => sequential(g / limit),
-    };
-    let facets: &[[u32; 3]] = match scan.geometry() {
-        Geometry::Mesh(mesh) => &mesh.facets,
-        Geometry::Cloud(_) => &[],
-    };
-    crate::cut::coloured_ply(scan.points(), gaps, facets, "gap to the other surface", colour)
+    found.counts.iter().copied().enumerate().map(bar).collect()
 }
 
 /// The report as text.

@@ -48,7 +48,7 @@ mod view;
 
 pub use chart::{Chart, Curve, Line, render_charts};
 pub use colour::Tint;
-pub use map::{CellMap, Dimension, Outline, render_maps, render_section, sequential};
+pub use map::{CellMap, Dimension, Outline, render_maps, render_section};
 pub use scene::{Callout, Frame, Mark, PictureSettings, ScanLayer, Scene, Section, TextLine};
 pub use sheet::render;
 pub use symbols::FormSymbol;

@@ -4,28 +4,7 @@
 use crate::chart::{escaped, figure, ticks};
 use crate::colour::{INK, PAPER_HEX, SOFT_INK};
 use std::fmt::Write as _;
-use std::sync::LazyLock;
-
-/// *batlow*, a sequential scale, uniform to the eye and readable with every kind of colour blindness: F. Crameri,
-/// G. E. Shephard and P. J. Heron, *The misuse of colour in science communication*, Nature Communications 11, 5444
-/// (2020); table of 256 colours under the MIT licence, © 2020 Fabio Crameri.
-const BATLOW: &str = include_str!("../assets/batlow.txt");
-
-static TABLE: LazyLock<Vec<[u8; 3]>> = LazyLock::new(|| {
-    let number = |text: &str| text.parse::<f64>().ok().map(|c| (c.clamp(0.0, 1.0) * 255.0).round() as u8);
-    let colour = |line: &str| {
-        let mut parts = line.split_whitespace().map(number);
-        Some([parts.next()??, parts.next()??, parts.next()??])
-    };
-    BATLOW.lines().filter_map(colour).collect()
-});
-
-/// The colour of a value from 0 to 1 on the sequential scale, sRGB.
-pub fn sequential(value: f64) -> [u8; 3] {
-    let last = TABLE.len().saturating_sub(1);
-    let place = (value.clamp(0.0, 1.0) * last as f64).round() as usize;
-    TABLE.get(place).copied().unwrap_or([128; 3])
-}
+use stringline_core::colour::sequential;
 
 /// A value over a grid.
 #[derive(Clone, Debug, Default)]
@@ -322,12 +301,6 @@ pub fn render_section(
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn the_ends_are_those_of_the_published_table() {
-        assert_eq!(TABLE.len(), 256);
-        assert_eq!([sequential(0.0), sequential(1.0)], [[1, 25, 89], [250, 204, 250]]);
-    }
 
     #[test]
     fn a_map_hatches_what_is_too_small_and_leaves_out_what_is_not_there() {
