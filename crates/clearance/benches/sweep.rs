@@ -4,9 +4,7 @@
 use criterion::{Criterion, criterion_group, criterion_main};
 use std::hint::black_box;
 use std::sync::Arc;
-use stringline_clearance::{
-    Body, Pair, Part, RimSettings, Shape, Stop, SweepSettings, TyreSettings, Wheel, sweep,
-};
+use stringline_clearance::{Body, Pair, Part, RimSettings, Shape, Stop, SweepSettings, TyreSettings, Wheel, sweep};
 use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3, frame_about};
 use stringline_scan::Mesh;
 
@@ -26,7 +24,8 @@ fn bar(mesh: &mut Mesh, from: Point3, to: Point3, radius: f64, around: u32, alon
     let at = |i: u32, j: u32| first + i * around + j % around;
     for i in 0..along {
         for j in 0..around {
-            mesh.facets.extend([[at(i, j), at(i, j + 1), at(i + 1, j + 1)], [at(i, j), at(i + 1, j + 1), at(i + 1, j)]]);
+            mesh.facets
+                .extend([[at(i, j), at(i, j + 1), at(i + 1, j + 1)], [at(i, j), at(i + 1, j + 1), at(i + 1, j)]]);
         }
     }
 }

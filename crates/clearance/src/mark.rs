@@ -204,7 +204,9 @@ mod tests {
             let sum: f64 = of.iter().enumerate().filter(|(_, o)| **o == id).map(|(f, _)| area(&fine, f)).sum();
             assert!((sum - area(&mesh, id as usize)).abs() < 1e-9);
             let n = mesh.area_vector(id);
-            assert!(of.iter().enumerate().filter(|(_, o)| **o == id).all(|(f, _)| fine.area_vector(f as u32).dot(&n) > 0.0));
+            assert!(
+                of.iter().enumerate().filter(|(_, o)| **o == id).all(|(f, _)| fine.area_vector(f as u32).dot(&n) > 0.0)
+            );
         }
     }
 }

@@ -42,11 +42,7 @@ impl Part {
         };
         let pick = |bit: usize, low: f64, high: f64| if bit == 0 { low } else { high };
         let corners = std::array::from_fn(|i| {
-            Point3::new(
-                pick(i & 1, low.x, high.x),
-                pick(i >> 1 & 1, low.y, high.y),
-                pick(i >> 2 & 1, low.z, high.z),
-            )
+            Point3::new(pick(i & 1, low.x, high.x), pick(i >> 1 & 1, low.y, high.y), pick(i >> 2 & 1, low.z, high.z))
         });
         Part { name: name.into(), shape, centre, radius, corners }
     }

@@ -328,7 +328,15 @@ pub fn sweep(
         let in_bands = between.iter().skip(side).step_by(2);
         at_rows.chain(in_bands).fold(None, shorter).cloned().unwrap_or_else(Reach::nothing)
     });
-    Ok(Sweep { locks: locks.clone(), travels: travels.clone(), pairs: pairs.to_vec(), states, rows, pair_rows, all_travel })
+    Ok(Sweep {
+        locks: locks.clone(),
+        travels: travels.clone(),
+        pairs: pairs.to_vec(),
+        states,
+        rows,
+        pair_rows,
+        all_travel,
+    })
 }
 
 fn check(parts: &[Part], pairs: &[Pair], settings: &SweepSettings) -> Result<(), SweepError> {
@@ -424,9 +432,8 @@ impl<P: Poses> Work<'_, P> {
     fn path(&self, pair: &Pair, poses: [&[RigidTransform]; 3]) -> f64 {
         let moved = poses.map(|p| p[pair.b].inverse() * p[pair.a]);
         let back = poses.map(|p| p[pair.a].inverse() * p[pair.b]);
-        let chord = |part: &Part, t: &[RigidTransform; 3]| {
-            part.displacement(&t[0], &t[1]) + part.displacement(&t[1], &t[2])
-        };
+        let chord =
+            |part: &Part, t: &[RigidTransform; 3]| part.displacement(&t[0], &t[1]) + part.displacement(&t[1], &t[2]);
         // Either part may count as the one that moves: the gap is the same.
         let least = chord(&self.parts[pair.a], &moved).min(chord(&self.parts[pair.b], &back));
         PATH * least + WANDER
@@ -582,7 +589,8 @@ impl<P: Poses> Work<'_, P> {
         let mut best = if low.far() <= high.far() { low.clone() } else { high.clone() };
         let sign = if side == 0 { -1.0 } else { 1.0 };
         let Some(end) = best.lock.map(f64::abs) else { return best };
-        let mut locks: Vec<f64> = self.settings.locks.iter().map(|l| l * sign).filter(|l| (0.0..end).contains(l)).collect();
+        let mut locks: Vec<f64> =
+            self.settings.locks.iter().map(|l| l * sign).filter(|l| (0.0..end).contains(l)).collect();
         locks.sort_by(f64::total_cmp);
         locks.push(end);
         for (i, pair) in self.pairs.iter().enumerate() {
@@ -661,12 +669,8 @@ impl<P: Poses> Band<'_, '_, P> {
         let (lock, travel) = (0.5 * (locks[0] + locks[1]), 0.5 * (travels[0] + travels[1]));
         let poses = |lock: f64, travel: f64| work.poses.at(self.sign * lock, travel);
         // The state half way along each side of the cell.
-        let sides = [
-            poses(lock, travels[0]),
-            poses(lock, travels[1]),
-            poses(locks[0], travel),
-            poses(locks[1], travel),
-        ];
+        let sides =
+            [poses(lock, travels[0]), poses(lock, travels[1]), poses(locks[0], travel), poses(locks[1], travel)];
         let [Ok(below), Ok(above), Ok(near), Ok(beyond)] = &sides else {
             let stop = sides.into_iter().find_map(Result::err).unwrap_or(Stop::OverCentre);
             return self.stop(locks[0], stop);
@@ -685,8 +689,8 @@ impl<P: Poses> Band<'_, '_, P> {
         if depth > 40 || (narrow && travels[1] - travels[0] <= LEAST_TRAVEL) {
             return;
         }
-        let split_travel = !corners_bad && (across > along || narrow) && travels[1] - travels[0] > LEAST_TRAVEL
-            || narrow;
+        let split_travel =
+            !corners_bad && (across > along || narrow) && travels[1] - travels[0] > LEAST_TRAVEL || narrow;
         if split_travel {
             let hint = [from[0].closest, to[0].closest];
             let at = |poses: &Vec<RigidTransform>, lock: f64, hint: &Option<Closest>| {

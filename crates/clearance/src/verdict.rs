@@ -134,11 +134,8 @@ mod tests {
     #[test]
     fn components_combine_as_in_the_gum() {
         let parts = [(25.0, 18.0), (9.7, 25.6), (2.9, 50.0), (16.6, 2.0)];
-        let components = parts.map(|(standard, degrees_of_freedom)| Component {
-            name: String::new(),
-            standard,
-            degrees_of_freedom,
-        });
+        let components =
+            parts.map(|(standard, degrees_of_freedom)| Component { name: String::new(), standard, degrees_of_freedom });
         let verdict = Verdict::new(1000.0, 0.0, components.to_vec());
         assert!((verdict.standard - 32.0).abs() < 0.5, "{}", verdict.standard);
         assert!((verdict.degrees_of_freedom - 16.7).abs() < 1.0, "{}", verdict.degrees_of_freedom);
@@ -150,8 +147,12 @@ mod tests {
         let mut covariance = Matrix6::zeros();
         covariance[(5, 5)] = 1e-6;
         let at = Point3::new(300.0, 20.0, -7.0);
-        assert!((placement_part(&covariance, &at, &UnitVec3::new_normalize([0.0, 1.0, 0.0].into())) - 0.3).abs() < 1e-12);
-        assert!((placement_part(&covariance, &at, &UnitVec3::new_normalize([1.0, 0.0, 0.0].into())) - 0.02).abs() < 1e-12);
+        assert!(
+            (placement_part(&covariance, &at, &UnitVec3::new_normalize([0.0, 1.0, 0.0].into())) - 0.3).abs() < 1e-12
+        );
+        assert!(
+            (placement_part(&covariance, &at, &UnitVec3::new_normalize([1.0, 0.0, 0.0].into())) - 0.02).abs() < 1e-12
+        );
     }
 
     #[test]

@@ -175,7 +175,9 @@ fn a_sweep_is_the_same_on_any_cores_and_can_be_stopped() {
     let stop = |_: f32| told.fetch_add(1, Ordering::Relaxed) < 2;
     let pair = [Pair { a: 0, b: 1, wanted: 5.0 }];
     assert_eq!(sweep(&parts, &pair, &poses, &settings(), stop), Err(SweepError::Stopped));
-    for (pair, words) in [(Pair { a: 0, b: 7, wanted: 1.0 }, "part 7"), (Pair { a: 1, b: 1, wanted: 1.0 }, "gap of ball")] {
+    for (pair, words) in
+        [(Pair { a: 0, b: 7, wanted: 1.0 }, "part 7"), (Pair { a: 1, b: 1, wanted: 1.0 }, "gap of ball")]
+    {
         let error = sweep(&parts, &[pair], &poses, &settings(), |_| true).unwrap_err();
         assert!(error.to_string().contains(words), "{error}");
     }
@@ -194,9 +196,8 @@ fn the_mark_of_a_wheel_is_as_deep_as_it_goes() {
         facets: vec![[0, 1, 2], [0, 2, 3]],
     };
     // The axis comes down to 97 above the plate: 3 mm deep.
-    let states: Vec<RigidTransform> = (0..=10)
-        .map(|i| RigidTransform::translation(0.0, 0.0, -(107.0 - f64::from(i))))
-        .collect();
+    let states: Vec<RigidTransform> =
+        (0..=10).map(|i| RigidTransform::translation(0.0, 0.0, -(107.0 - f64::from(i)))).collect();
     let mark = swept_mark(&plate, &wheel, &states, 5.0, 15.0, 2.0, |_| true).unwrap();
     assert!((mark.depth - 8.0).abs() < 0.02, "{}", mark.depth);
     let at = mark.mesh.vertices[mark.deepest.unwrap() as usize];

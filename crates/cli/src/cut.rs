@@ -6,12 +6,12 @@ use crate::table::rounded;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 use stringline_clearance::{Mark, Plane, Shape, Sweep, Touch, section};
-use stringline_core::{Point3, RigidTransform, Vec3};
-use stringline_scan::{Geometry, Mesh};
-use stringline_job::Setup;
 use stringline_core::colour::diverging;
+use stringline_core::{Point3, RigidTransform, Vec3};
+use stringline_job::Setup;
 use stringline_picture::{Dimension, Outline, render_section};
 use stringline_scan::write::{Precision, ply_coloured};
+use stringline_scan::{Geometry, Mesh};
 
 /// Gaps beyond the one wanted are told in colour up to this, mm.
 const BEYOND: f32 = 20.0;
@@ -121,11 +121,8 @@ pub(crate) fn section_picture(setup: &Setup<'_>, touch: &Touch) -> String {
         })
         .collect();
     let flat = |p: &Point3| plane.flat(p).coords.into();
-    let dimension = Dimension {
-        from: flat(&at_a),
-        to: flat(&at_b),
-        text: format!("{} mm", rounded(touch.closest.gap, 0.015)),
-    };
+    let dimension =
+        Dimension { from: flat(&at_a), to: flat(&at_b), text: format!("{} mm", rounded(touch.closest.gap, 0.015)) };
     let title = format!("{}: {}", setup.variant, setup.words(touch.pair));
     let words = if wheel.is_some() { "plane through the wheel's axis" } else { "upright plane along the gap" };
     let note = format!(

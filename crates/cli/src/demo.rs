@@ -20,8 +20,8 @@ use stringline_fit::{Feature, Kind, Relation};
 use stringline_hardpoints::export::CAUTION;
 use stringline_hardpoints::{Construction, DatumKind, Hardpoint, Role, Side};
 use stringline_job::{
-    BodyShape, BodySpec, ClearanceSpec, FitSpec, HardpointSpec, History, Job, Joint, Name, NameError, Op, Place, Placement,
-    Wanted, WheelSpec, hardpoint_words, scan_file, write_job,
+    BodyShape, BodySpec, ClearanceSpec, FitSpec, HardpointSpec, History, Job, Joint, Name, NameError, Op, Place,
+    Placement, Wanted, WheelSpec, hardpoint_words, scan_file, write_job,
 };
 use stringline_kinematics::solve_for::{BumpSteerGoal, Freedom, least_bump_steer};
 use stringline_kinematics::{AS_FOUND, Change, Held, Link, Measured, RodEnd, Tolerance, Variant, geometry_of};

@@ -14,7 +14,9 @@ use stringline_clearance::{CAUTIONS, EndedBy, Reach, Sweep, Touch, Verdict, part
 use stringline_core::covariance::two_significant;
 use stringline_hardpoints::Side;
 use stringline_hardpoints::export::CAUTION;
-use stringline_job::{Bodies, ClearanceSpec, LoadError, LoadedScan, Name, ScanFile, Setup, folder_of, load, replace_result};
+use stringline_job::{
+    Bodies, ClearanceSpec, LoadError, LoadedScan, Name, ScanFile, Setup, folder_of, load, replace_result,
+};
 use stringline_picture::{CellMap, render_maps};
 
 /// What `gap --json` prints.
@@ -233,9 +235,7 @@ fn variant(swept: &Swept<'_>, first: Option<&VariantReport>, cuts: Vec<Cut>) -> 
     let Swept { setup, sweep } = swept;
     let largest_lock = sweep.all_travel.each_ref().map(|r| reach(setup, r, true));
     let gained_deg = first.and_then(|first| {
-        let gained = |i: usize| {
-            Some(largest_lock[i].lock_deg?.abs() - first.largest_lock[i].lock_deg?.abs())
-        };
+        let gained = |i: usize| Some(largest_lock[i].lock_deg?.abs() - first.largest_lock[i].lock_deg?.abs());
         Some([gained(0)?, gained(1)?])
     });
     let smallest: Vec<_> = sweep.states.iter().map(|s| s.smallest().map(|(pair, c)| (pair, c.gap))).collect();
@@ -277,11 +277,7 @@ fn pair_report(swept: &Swept<'_>, pair: usize) -> PairReport {
     });
     PairReport {
         pair: setup.words(pair),
-        largest_lock: sweep
-            .pair_rows
-            .iter()
-            .map(|row| row[pair].each_ref().map(|r| reach(setup, r, false)))
-            .collect(),
+        largest_lock: sweep.pair_rows.iter().map(|row| row[pair].each_ref().map(|r| reach(setup, r, false))).collect(),
         smallest,
     }
 }
@@ -444,12 +440,8 @@ pub(crate) fn text(report: &GapReport, whole: bool) -> String {
                 ]);
                 continue;
             };
-            let from: Vec<String> = s
-                .verdict
-                .components
-                .iter()
-                .map(|c| format!("{} {}", c.name, two_significant(c.standard)))
-                .collect();
+            let from: Vec<String> =
+                s.verdict.components.iter().map(|c| format!("{} {}", c.name, two_significant(c.standard))).collect();
             let gap = match s.verdict.u95 {
                 u if u > 0.0 => format!("{} ± {}", rounded(s.verdict.gap, u), two_significant(u)),
                 _ => rounded(s.verdict.gap, 0.015),

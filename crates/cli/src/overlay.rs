@@ -13,8 +13,8 @@ use stringline_clearance::{Gap, GapMap, Plane, gap_map};
 use stringline_core::{Point3, RigidTransform, Vec3};
 use stringline_job::{LoadedScan, Name, load};
 use stringline_picture::{Dimension, render_section};
-use stringline_scan::write::{Precision, ply_coloured};
 use stringline_scan::Geometry;
+use stringline_scan::write::{Precision, ply_coloured};
 
 /// How far away the other surface is looked for where nothing is said, mm.
 const LIMIT: f64 = 20.0;
@@ -70,7 +70,8 @@ pub(crate) fn overlay(
     match args.json {
         true => Outcome::json(&report),
         false => {
-            let files = if report.files.is_empty() { String::new() } else { format!("\n{}", files_text(&report.files)) };
+            let files =
+                if report.files.is_empty() { String::new() } else { format!("\n{}", files_text(&report.files)) };
             Ok(Outcome { text: text(&report) + &files, ..Outcome::default() })
         }
     }
@@ -92,7 +93,10 @@ pub(crate) fn work_out(
         };
         let (name, file) = evaluated.job.scans.iter().find(|(n, _)| n.as_str() == name).ok_or_else(missing)?;
         let placed = evaluated.job.placements.get(name).and_then(|p| p.car_from_scan()).ok_or_else(|| {
-            Failure::new(format!("the scan \"{name}\" is not placed in the car"), "Place it, then lay it over the other.")
+            Failure::new(
+                format!("the scan \"{name}\" is not placed in the car"),
+                "Place it, then lay it over the other.",
+            )
         })?;
         let scan = match evaluated.scans.iter().find(|(n, _)| n == name) {
             Some((_, scan)) => Arc::clone(scan),
@@ -120,15 +124,14 @@ pub(crate) fn work_out(
                 let (place, foot) = (at(&gap), car_from_b * gap.foot);
                 let plane = upright(&place, &foot);
                 let flat = |p: &Point3| plane.flat(p).coords.into();
-                let dimension = Dimension {
-                    from: flat(&place),
-                    to: flat(&foot),
-                    text: format!("{} mm", rounded(gap.gap, 0.015)),
-                };
+                let dimension =
+                    Dimension { from: flat(&place), to: flat(&foot), text: format!("{} mm", rounded(gap.gap, 0.015)) };
                 let [x, y, z] = [place.x, place.y, place.z].map(|v| format!("{v:.1}").replace('-', "−"));
                 let picture = render_section(
                     &format!("{of} over {against}: {words} gap"),
-                    &format!("upright plane through the gap at ({x}, {y}, {z}) in the car, mm; to the right level, up is z"),
+                    &format!(
+                        "upright plane through the gap at ({x}, {y}, {z}) in the car, mm; to the right level, up is z"
+                    ),
                     &[outline(of, Some(mesh), &car_from_a, &plane), outline(against, Some(under), &car_from_b, &plane)],
                     Some(&dimension),
                     [[-AROUND, AROUND]; 2],
@@ -191,7 +194,8 @@ pub(crate) fn text(report: &OverlayReport) -> String {
             text.push_str(&format!("  {words} gap {} mm at ({x}, {y}, {z}) in the car\n", rounded(e.gap, 0.015)));
         }
     }
-    let mut table = Table::new(&[("gap mm from", Align::Right), ("to", Align::Right), ("points", Align::Right), ("", Align::Left)]);
+    let mut table =
+        Table::new(&[("gap mm from", Align::Right), ("to", Align::Right), ("points", Align::Right), ("", Align::Left)]);
     let most = report.histogram.iter().map(|b| b.points).max().unwrap_or(0).max(1);
     for bar in &report.histogram {
         let length = (30 * bar.points).div_ceil(most);

@@ -456,7 +456,8 @@ fn gap_sweeps_the_wheel_past_old_and_new_arm() {
     assert_eq!((&one["wanted"], &one["variants"][0]["map"]["travels"][0]), (&json!(3.0), &json!(-20.0)));
     let told = stringline(folder.path(), &args).exits(0).out;
     assert!(told.contains("travel mm") && told.contains("qualified engineer"), "{told}");
-    stringline(folder.path(), &["gap", "made/kestrel.job.json", "--variant", "none"]).explains("no variant called 'none'");
+    stringline(folder.path(), &["gap", "made/kestrel.job.json", "--variant", "none"])
+        .explains("no variant called 'none'");
 
     let overlay = ["gap", "made/kestrel.job.json", "--overlay", "new-arm", "lower-arm", "--limit", "30"];
     let over = stringline(folder.path(), &[&overlay[..], &["--json", "--out", "pictures"]].concat()).exits(0).json();

@@ -10,7 +10,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 use stringline_clearance::{
     Body, BodyError, Closest, Component, Mark, Pair, Part, Poses, RimSettings, Shape, Stop, Sweep, SweepError,
-    SweepSettings, Touch, TyreSettings, Verdict, Wheel, WheelError, placement_part, plate, swept_mark, sweep,
+    SweepSettings, Touch, TyreSettings, Verdict, Wheel, WheelError, placement_part, plate, sweep, swept_mark,
 };
 use stringline_core::tyre::TyreSize;
 use stringline_core::{Explain, Point3, RigidTransform, UnitVec3, Vec3};
@@ -353,10 +353,7 @@ impl CornerPoses {
                 // z as nearly upright as the axis lets it.
                 let z = (Vec3::z() - y * y.z).normalize();
                 let rotation = Rotation3::from_basis_unchecked(&[y.cross(&z), y, z]);
-                RigidTransform::from_parts(
-                    wheel.centre.coords.into(),
-                    UnitQuaternion::from_rotation_matrix(&rotation),
-                )
+                RigidTransform::from_parts(wheel.centre.coords.into(), UnitQuaternion::from_rotation_matrix(&rotation))
             }
         }
     }

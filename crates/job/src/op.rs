@@ -513,7 +513,9 @@ fn apply(job: &mut Job, op: &Op) -> Result<(), OpError> {
             if let Some(by) = job.variants.iter().find(|v| v.base.as_ref() == Some(name)) {
                 return Err(OpError::VariantNeeded { name: name.clone(), by: by.name.clone() });
             }
-            if let Some((by, _)) = job.bodies.iter().find(|(_, b)| b.variants.iter().chain(&b.drawn_in).any(|v| v == name)) {
+            if let Some((by, _)) =
+                job.bodies.iter().find(|(_, b)| b.variants.iter().chain(&b.drawn_in).any(|v| v == name))
+            {
                 return Err(OpError::Needed {
                     what: "variant",
                     name: name.parse().map_err(|_| OpError::Missing { what: "variant", name: name.clone() })?,

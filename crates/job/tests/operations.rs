@@ -9,9 +9,8 @@ use stringline_core::{Point3, RigidTransform};
 use stringline_fit::Relation;
 use stringline_hardpoints::{Construction, Role, Side};
 use stringline_job::{
-    BodyShape, BodySpec, ClearanceSpec, PairSpec, Place,
-    FileError, FitSpec, HardpointSpec, History, Job, Joint, Name, Op, OpError, OpenJob, Placement, ScanFile, Wanted,
-    log_of, plan, previous_of, read_job, unsaved_steps,
+    BodyShape, BodySpec, ClearanceSpec, FileError, FitSpec, HardpointSpec, History, Job, Joint, Name, Op, OpError,
+    OpenJob, PairSpec, Place, Placement, ScanFile, Wanted, log_of, plan, previous_of, read_job, unsaved_steps,
 };
 use stringline_kinematics::Link;
 use stringline_scan::Dab;
@@ -118,7 +117,10 @@ fn work() -> Vec<Op> {
             },
         },
         Op::SetHardpoint { hardpoint: hardpoint() },
-        Op::SetBody { name: name("arm"), body: Box::new(body(BodyShape::Scan { scan: name("knuckle") }, Link::LowerArm)) },
+        Op::SetBody {
+            name: name("arm"),
+            body: Box::new(body(BodyShape::Scan { scan: name("knuckle") }, Link::LowerArm)),
+        },
         Op::SetBody { name: name("spare"), body: Box::new(body(rod(20.0), Link::TieRod)) },
         Op::SetBody { name: name("rod"), body: Box::new(body(rod(22.0), Link::TieRod)) },
         Op::RemoveBody { name: name("spare") },

@@ -309,9 +309,7 @@ impl Linkage {
                 [pose.tie_rod_inner, pose.tie_rod_outer],
             ),
             car_from_strut_rod_at_rest: match p.upper {
-                Upper::Strut { top, lower } => {
-                    Some(along([top, lower], [pose.top, self.carried(pose, &lower)]))
-                }
+                Upper::Strut { top, lower } => Some(along([top, lower], [pose.top, self.carried(pose, &lower)])),
                 Upper::Arm { .. } => None,
             },
         }

@@ -289,10 +289,7 @@ pub(crate) fn apply(geometry: &AxleGeometry, moves: &[Move]) -> Result<AxleGeome
 }
 
 /// The same, with how each knuckle came from its old rest to its new one, left and right.
-pub(crate) fn made(
-    geometry: &AxleGeometry,
-    moves: &[Move],
-) -> Result<(AxleGeometry, [RigidTransform; 2]), MoveError> {
+pub(crate) fn made(geometry: &AxleGeometry, moves: &[Move]) -> Result<(AxleGeometry, [RigidTransform; 2]), MoveError> {
     let mut result = *geometry;
     let mut knuckles = [RigidTransform::identity(); 2];
     for m in moves {

@@ -141,7 +141,10 @@ fn dropped() -> Vec<Variant> {
         Variant {
             name: "on".into(),
             base: Some("drop".into()),
-            moves: vec![Change::MoveTieRodOuter { by: [0.0, 0.0, -20.0] }.into(), Change::Align { toe_in_deg: 0.0 }.into()],
+            moves: vec![
+                Change::MoveTieRodOuter { by: [0.0, 0.0, -20.0] }.into(),
+                Change::Align { toe_in_deg: 0.0 }.into(),
+            ],
         },
     ]
 }
@@ -166,7 +169,11 @@ fn a_variants_members_are_carried_there() {
         }
         let (_, still) = carried_to(&found, &dropped(), AS_FOUND).unwrap();
         let id: AxleGeometry = found;
-        assert!(Link::ALL.iter().all(|l| still[0].of(*l).is_none_or(|t| (t * id.left.lower_ball - id.left.lower_ball).norm() < 1e-9)));
+        assert!(
+            Link::ALL
+                .iter()
+                .all(|l| still[0].of(*l).is_none_or(|t| (t * id.left.lower_ball - id.left.lower_ball).norm() < 1e-9))
+        );
     }
 }
 

@@ -230,9 +230,8 @@ pub fn render_section(
     let (left, top) = (MARGIN, HEAD + 28.0);
     let mut svg = sheet(title, note, size + 2.0 * MARGIN, size + top + MARGIN);
     let scale = size / span;
-    let at = |p: [f64; 2]| {
-        [left + 0.5 * size + (p[0] - middle[0]) * scale, top + 0.5 * size - (p[1] - middle[1]) * scale]
-    };
+    let at =
+        |p: [f64; 2]| [left + 0.5 * size + (p[0] - middle[0]) * scale, top + 0.5 * size - (p[1] - middle[1]) * scale];
     let _ = writeln!(
         svg,
         "<clipPath id=\"c\"><rect x=\"{left}\" y=\"{top}\" width=\"{size}\" height=\"{size}\"/></clipPath>"
@@ -268,7 +267,10 @@ pub fn render_section(
             }
         }
         if !d.is_empty() {
-            let _ = writeln!(svg, "<path clip-path=\"url(#c)\" d=\"{d}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"1.6\" stroke-linejoin=\"round\"/>");
+            let _ = writeln!(
+                svg,
+                "<path clip-path=\"url(#c)\" d=\"{d}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"1.6\" stroke-linejoin=\"round\"/>"
+            );
         }
     }
     if let Some(dimension) = dimension {

@@ -150,8 +150,12 @@ pub fn write_new_arm(folder: &Path) -> Result<PathBuf, SampleError> {
     let path = folder.join(NEW_ARM_FILE);
     let failed = |cause| SampleError::Io { path: path.clone(), cause };
     let mut bytes = Vec::new();
-    stringline_scan::write::ply(&stringline_scan::Geometry::Mesh(new_arm()), stringline_scan::write::Precision::Double, &mut bytes)
-        .map_err(|error| failed(io::Error::other(error)))?;
+    stringline_scan::write::ply(
+        &stringline_scan::Geometry::Mesh(new_arm()),
+        stringline_scan::write::Precision::Double,
+        &mut bytes,
+    )
+    .map_err(|error| failed(io::Error::other(error)))?;
     replace_result(&path, &bytes).map_err(failed)?;
     Ok(path)
 }
