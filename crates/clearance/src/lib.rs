@@ -1,8 +1,37 @@
-//! How far two scans are apart.
+//! How far bodies are apart.
 //!
 //! A *gap* is a distance, positive between two bodies that are apart and negative where one has
-//! entered the other. [`gap_map`] gives that of every point of one scan from the surface of another.
+//! entered the other. [`gap_map`] gives that of every point of one scan from the surface of another,
+//! [`distance`] the smallest of two bodies, [`wheel_distance`] that of a wheel from a body; [`sweep`] follows
+//! moving parts over lock and wheel travel, [`swept_mark`] says where a wheel needs room, and a [`Verdict`] how far a gap
+//! can be trusted.
 
+mod body;
+mod design;
+mod distance;
+mod inside;
 mod map;
+mod mark;
+mod mould;
+mod part;
+mod profile;
+mod revolve;
+mod section;
+mod sweep;
+mod tree;
+mod triangle;
+mod verdict;
+mod wheel;
 
-pub use map::{Gap, GapError, GapMap, gap_map};
+pub use body::{Body, BodyError};
+pub use design::{ball, plate, tube};
+pub use distance::{Closest, distance};
+pub use map::{Gap, GapError, GapMap, Histogram, gap_map};
+pub use mark::{Mark, swept_mark};
+pub use mould::Moulded;
+pub use part::{Part, Shape, part_gap};
+pub use revolve::wheel_distance;
+pub use section::{Outline, Plane, section};
+pub use sweep::{EndedBy, Pair, Poses, Reach, Stop, Sweep, SweepError, SweepSettings, SweptState, Touch, sweep};
+pub use verdict::{CAUTIONS, Component, Outcome, Verdict, placement_part};
+pub use wheel::{RimSettings, TyreSettings, Wheel, WheelError};

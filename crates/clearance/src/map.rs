@@ -3,6 +3,7 @@
 use rayon::prelude::*;
 use std::borrow::Cow;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use stringline_core::colour::diverging;
 use stringline_core::{Explain, Point3, RigidTransform};
 use stringline_scan::Scan;
 
@@ -36,6 +37,40 @@ pub struct GapMap {
     pub smallest: Option<Gap>,
     /// The point farthest away within the limit.
     pub largest: Option<Gap>,
+}
+
+/// How many gaps there are of which size.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Histogram {
+    /// Gaps below the range.
+    pub below: usize,
+    /// One a part, in order.
+    pub counts: Vec<usize>,
+    /// Those of its upper end and beyond.
+    pub above: usize,
+}
+
+impl GapMap {
+    /// How many gaps lie in each of `parts` equal parts of the range from `from` to `to` (mm; a part holds its lower
+    /// end), below it and above it. Points without a gap are not counted.
+    pub fn histogram(&self, from: f64, to: f64, parts: usize) -> Histogram {
+        let mut histogram = Histogram { below: 0, counts: vec![0; parts], above: 0 };
+        for gap in self.gaps.iter().map(|&g| f64::from(g)).filter(|g| !g.is_nan()) {
+            let place = (gap - from) / (to - from) * parts as f64;
+            match histogram.counts.get_mut(place.max(0.0) as usize) {
+                _ if place < 0.0 => histogram.below += 1,
+                Some(count) => *count += 1,
+                None => histogram.above += 1,
+            }
+        }
+        histogram
+    }
+
+    /// A colour for every point, from that of a gap of −`full` (mm) to that of `full`; grey where there is none
+    /// ([`stringline_core::colour::diverging`]). For [`stringline_scan::write::ply_coloured`].
+    pub fn colours(&self, full: f64) -> Vec<[u8; 3]> {
+        self.gaps.par_iter().map(|&gap| diverging(gap / full as f32)).collect()
+    }
 }
 
 /// Why there is no map.

@@ -40,6 +40,8 @@ pub(crate) enum Command {
     Export(ExportArgs),
     /// Say what a suspension does: every kinematic measure over wheel travel and rack.
     Curves(CurvesArgs),
+    /// Say whether a job's bodies keep clear of each other over lock and wheel travel, or how one scan lies over another.
+    Gap(GapArgs),
     /// Print the JSON Schema of a file format.
     Schema(SchemaArgs),
 }
@@ -162,6 +164,38 @@ pub(crate) struct CurvesArgs {
     /// Draw the curves into this file.
     #[arg(long, value_name = "FILE")]
     pub(crate) svg: Option<PathBuf>,
+    /// Print the result as JSON.
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+#[derive(Debug, Default, Args)]
+pub(crate) struct GapArgs {
+    /// The job file, .job.json.
+    #[arg(value_name = "JOB")]
+    pub(crate) job: PathBuf,
+    /// Measure one placed scan of the job against another, in place of the sweep.
+    #[arg(long, num_args = 2, value_names = ["SCAN", "AGAINST"])]
+    pub(crate) overlay: Vec<String>,
+    /// How far away the other surface is looked for, mm.
+    #[arg(long, value_name = "MM", requires = "overlay", value_parser = parse_length)]
+    pub(crate) limit: Option<f64>,
+    /// A variant of the job, or as-found. May be given several times: the first is what the others are compared with. All
+    /// of them if left out.
+    #[arg(long = "variant", value_name = "NAME", conflicts_with = "overlay")]
+    pub(crate) variants: Vec<String>,
+    /// The gap wanted, mm, of all pairs; as the job says if left out.
+    #[arg(long, value_name = "MM", conflicts_with = "overlay", value_parser = parse_length)]
+    pub(crate) wanted: Option<f64>,
+    /// Locks to either side, degrees; as the job says if left out.
+    #[arg(long, value_name = "DEG", conflicts_with = "overlay", value_parser = parse_length)]
+    pub(crate) lock: Option<f64>,
+    /// Wheel travel from rest, mm, up; as the job says if left out.
+    #[arg(long, value_name = "A..B", allow_hyphen_values = true, conflicts_with = "overlay", value_parser = parse_range)]
+    pub(crate) travel: Option<[f64; 2]>,
+    /// Write pictures and coloured meshes to this folder.
+    #[arg(long, value_name = "DIR")]
+    pub(crate) out: Option<PathBuf>,
     /// Print the result as JSON.
     #[arg(long)]
     pub(crate) json: bool,

@@ -3,28 +3,32 @@
 //! The job is made by the operations that a person would
 //! make: add the scans, place them, paint, fit, construct, export.
 
-use crate::args::DemoArgs;
+use crate::args::{DemoArgs, GapArgs};
 use crate::curves::{
     CurvesReport, Request, USUAL_TRAVEL, all_names, cautions_text, rest_table, sentence, variants_of, work_out,
     write_files,
 };
 use crate::failure::{Failure, Outcome};
 use crate::feature_report::size;
+use crate::gap::{self, GapReport};
+use crate::overlay::{self, OverlayReport};
 use crate::run::{Evaluated, RunReport, evaluate, files_text, report, trouble, write_results};
 use crate::table::{Align, Table, count, position, rounded};
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 use stringline_core::covariance::two_significant;
-use stringline_core::{Point3, UnitVec3, Vec3};
+use stringline_core::units::LengthUnit;
+use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3};
 use stringline_fit::{Feature, Kind, Relation};
 use stringline_hardpoints::export::CAUTION;
 use stringline_hardpoints::{Construction, DatumKind, Hardpoint, Role, Side};
 use stringline_job::{
-    FitSpec, HardpointSpec, History, Job, Joint, Name, NameError, Op, Wanted, hardpoint_words, write_job,
+    BodyShape, BodySpec, ClearanceSpec, FitSpec, HardpointSpec, History, Job, Joint, Name, NameError, Op, Place,
+    Placement, Wanted, WheelSpec, hardpoint_words, scan_file, write_job,
 };
 use stringline_kinematics::solve_for::{BumpSteerGoal, Freedom, least_bump_steer};
-use stringline_kinematics::{AS_FOUND, Change, Held, Measured, RodEnd, Tolerance, Variant, geometry_of};
-use stringline_sample::{JOB_FILE, SCANS, SampleScan};
+use stringline_kinematics::{AS_FOUND, Change, Held, Link, Measured, RodEnd, Tolerance, Variant, geometry_of};
+use stringline_sample::{JOB_FILE, SCANS, SampleScan, write_new_arm};
 use stringline_scan::Dab;
 
 /// Bores that share an axis, besides those that a hardpoint's construction says.
@@ -146,6 +150,14 @@ struct Report {
     run: RunReport,
     truth: Vec<Compared>,
     kinematics: CurvesReport,
+    gaps: Gaps,
+}
+
+/// The wheel's room, and the new arm laid over the old one.
+#[derive(Serialize)]
+struct Gaps {
+    swept: GapReport,
+    overlay: OverlayReport,
 }
 
 /// A hardpoint beside its truth.
@@ -171,6 +183,7 @@ pub(crate) fn demo(args: &DemoArgs) -> Result<Outcome, Failure> {
     let path = args.dir.join(JOB_FILE);
     let mut evaluated = evaluate(make_job(&args.dir, &truths)?, &args.dir);
     let mut kinematics = design(&mut evaluated)?;
+    let gaps = clear(&mut evaluated, &args.dir, &mut files)?;
     write_job(&path, &evaluated.job)?;
     files.push(path.clone());
     let written = write_results(&evaluated, &args.dir, JOB_FILE)?;
@@ -178,8 +191,9 @@ pub(crate) fn demo(args: &DemoArgs) -> Result<Outcome, Failure> {
     // Over those of the job alone: these know how closely the new knuckle can be made.
     let curves = ["csv", "svg"].map(|ending| args.dir.join(format!("kestrel.curves.{ending}")));
     write_files(&mut kinematics, &evaluated.job.title, Some(&curves[0]), Some(&curves[1]))?;
+    files.extend(gaps.swept.files.iter().chain(&gaps.overlay.files).cloned());
     let truth = compare(&evaluated.results.set.hardpoints, &truths);
-    let report = Report { run: report(&evaluated, JOB_FILE, files), truth, kinematics };
+    let report = Report { run: report(&evaluated, JOB_FILE, files), truth, kinematics, gaps };
     let mut outcome = if args.json {
         Outcome::json(&report)?
     } else {
@@ -198,6 +212,12 @@ const DROP: f64 = 50.0;
 const DROPPED: &str = "drop-50";
 /// The name of the same with the tie rods put right.
 const PROPOSED: &str = "proposed";
+/// How far the invented rim's mounting face lies outboard of its middle, mm: as the sample's table has it.
+const RIM_OFFSET: f64 = 38.0;
+/// The gap that the invented shop wants, mm.
+const WANTED_GAP: f64 = 8.0;
+/// How far from the new arm the old one is looked for, mm.
+const OVERLAY_LIMIT: f64 = 60.0;
 /// Wheel travel either way over which toe is to stay, mm.
 const BUMP: f64 = 30.0;
 
@@ -244,6 +264,69 @@ fn design(evaluated: &mut Evaluated) -> Result<CurvesReport, Failure> {
     })
 }
 
+/// The new arm's name in the job.
+const NEW_ARM: &str = "new-arm";
+
+/// Takes an invented design of a new arm into the job, and says what moves with what; then sweeps the wheel past the old arm
+/// in the car as found and past the new one in the proposed car.
+fn clear(evaluated: &mut Evaluated, dir: &Path, files: &mut Vec<PathBuf>) -> Result<Gaps, Failure> {
+    let mut history = History::new(Job::clone(&evaluated.job));
+    let drawn = write_new_arm(dir)?;
+    let new_arm: Name = NEW_ARM.parse()?;
+    let scan = scan_file(&drawn, LengthUnit::Millimetre, dir)?;
+    files.push(drawn);
+    history.apply(&Op::AddScan { name: new_arm.clone(), scan })?;
+    let placement = Placement::typed(&RigidTransform::identity(), "drawn in the car's axes");
+    history.apply(&Op::PlaceScan { name: new_arm.clone(), placement: Box::new(placement) })?;
+    let body = |shape: BodyShape, moves_with: Link| BodySpec {
+        shape,
+        moves_with,
+        side: Side::Left,
+        variants: Vec::new(),
+        drawn_in: None,
+        made_within: None,
+        extra: serde_json::Map::new(),
+    };
+    let scan = |name: &str| Ok::<_, Failure>(BodyShape::Scan { scan: name.parse()? });
+    let wheel = WheelSpec {
+        tyre: None,
+        rim_width: None,
+        offset: Some(RIM_OFFSET),
+        new: false,
+        bulge: 0.0,
+        section: Vec::new(),
+        extra: serde_json::Map::new(),
+    };
+    let joint = |role: Role| Place::Hardpoint(role);
+    let rod = BodyShape::Tube { from: joint(Role::TieRodInner), to: joint(Role::TieRodOuter), diameter: 22.0 };
+    let old = [AS_FOUND, DROPPED].map(str::to_owned).to_vec();
+    let bodies = [
+        ("wheel", body(BodyShape::Wheel(wheel), Link::Knuckle)),
+        ("old arm", BodySpec { variants: old, ..body(scan("lower-arm")?, Link::LowerArm) }),
+        (
+            "new arm",
+            BodySpec {
+                variants: vec![PROPOSED.into()],
+                made_within: Some(1.0),
+                ..body(scan(NEW_ARM)?, Link::LowerArm)
+            },
+        ),
+        ("chassis", body(scan("chassis-left")?, Link::Chassis)),
+        ("tie rod", BodySpec { made_within: Some(0.5), ..body(rod, Link::TieRod) }),
+    ];
+    for (name, body) in bodies {
+        history.apply(&Op::SetBody { name: name.parse()?, body: Box::new(body) })?;
+    }
+    let clearance = ClearanceSpec { wanted: WANTED_GAP, lock_deg: 55.0, ..ClearanceSpec::default() };
+    history.apply(&Op::SetClearance { clearance: Some(Box::new(clearance)) })?;
+    evaluated.job = Job::clone(history.job());
+    let stem = crate::run::stem_of(JOB_FILE);
+    let args = GapArgs { variants: [AS_FOUND, PROPOSED].map(str::to_owned).to_vec(), ..GapArgs::default() };
+    let swept = gap::work_out(evaluated, dir, &args, Some((dir, stem)))?;
+    let overlay = overlay::work_out(evaluated, dir, [NEW_ARM, "lower-arm"], OVERLAY_LIMIT, Some((dir, stem)))?;
+    Ok(Gaps { swept, overlay })
+}
+
 /// The geometry's part of the text.
 fn design_text(report: &CurvesReport) -> String {
     let line = |from: &str, to: &str, words: &str| {
@@ -256,6 +339,15 @@ fn design_text(report: &CurvesReport) -> String {
         line(DROPPED, PROPOSED, "with the tie rod moved"),
         line(AS_FOUND, PROPOSED, "as found against proposed"),
         cautions_text(report),
+    )
+}
+
+/// The wheel's room, as text.
+fn gaps_text(gaps: &Gaps) -> String {
+    format!(
+        "A new arm of tube (an invented design) on the dropped knuckle, against the old arm on the car as found:\n{}\n{}",
+        gap::text(&gaps.swept, false),
+        overlay::text(&gaps.overlay),
     )
 }
 
@@ -434,12 +526,13 @@ fn text(evaluated: &Evaluated, report: &Report, truths: &[Truth]) -> String {
     format!(
         "{title}: an invented car, scanned by a program\n\n{features}\n{hardpoints}\
          {within} of {all} hardpoints lie within their ± of the truth. ± holds the truth with 95 % probability, so \
-         about one in twenty may lie outside.\n\n{twice}\n{design}\n\
+         about one in twenty may lie outside.\n\n{twice}\n{design}\n{gaps}\n\
          Positions in vehicle axes (x forward, y left, z up), mm. \
          The placements were typed and count as exact.\n\n{files}\n{CHECKS}{caution}",
         caution = CAUTION.map(|line| format!("  {line}\n")).concat(),
         title = evaluated.job.title,
         design = design_text(&report.kinematics),
+        gaps = gaps_text(&report.gaps),
         all = report.truth.len(),
         files = files_text(&report.run.files),
     )

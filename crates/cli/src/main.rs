@@ -6,11 +6,14 @@
 
 mod args;
 mod curves;
+mod cut;
 mod demo;
 mod export;
 mod failure;
 mod feature_report;
 mod fit;
+mod gap;
+mod overlay;
 mod pictures;
 mod run;
 mod schema;
@@ -68,6 +71,7 @@ fn perform(command: &Command) -> Result<Outcome, Failure> {
         Command::Run(args) => run::run(args),
         Command::Export(args) => export::export(args),
         Command::Curves(args) => curves::curves(args),
+        Command::Gap(args) => gap::gap(args),
         Command::Schema(args) => schema::schema(args),
     }
 }

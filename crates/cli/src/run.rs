@@ -102,7 +102,7 @@ pub(crate) fn run(args: &RunArgs) -> Result<Outcome, Failure> {
 }
 
 /// `kestrel` of `kestrel.job.json`.
-fn stem_of(job: &str) -> &str {
+pub(crate) fn stem_of(job: &str) -> &str {
     let stem = job.strip_suffix(".json").unwrap_or(job);
     stem.strip_suffix(".job").unwrap_or(stem)
 }

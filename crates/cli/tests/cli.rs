@@ -424,3 +424,45 @@ fn curves_compare_variants_of_a_job() {
     assert!(beyond.err.contains("over centre at −87."), "{}", beyond.err);
     stringline(folder.path(), &["curves", "made/knuckle.ply"]).exits(1);
 }
+
+#[test]
+fn gap_sweeps_the_wheel_past_old_and_new_arm() {
+    let (folder, made, demo) = demo();
+    let swept = &demo["gaps"]["swept"];
+    let variants = swept["variants"].as_array().unwrap();
+    assert_eq!(variants.iter().map(|v| v["name"].as_str().unwrap()).collect::<Vec<_>>(), ["as-found", "proposed"]);
+    // The new arm was drawn to give lock to the right, where the old one's front leg is in the way.
+    assert!(variants[1]["gained_deg"][0].as_f64().unwrap() > 1.0, "{}", variants[1]["gained_deg"]);
+    for v in variants {
+        // Of the whole range no more than of any row, and what ends it is said.
+        for side in [0, 1] {
+            let all = v["largest_lock"][side]["lock_deg"].as_f64().unwrap().abs();
+            let rows = v["rows"].as_array().unwrap();
+            assert!(rows.iter().all(|r| r["largest_lock"][side]["lock_deg"].as_f64().unwrap().abs() >= all - 1e-9));
+            assert!(!v["largest_lock"][side]["by"].as_str().unwrap().is_empty());
+        }
+        let verdict = &v["pairs"][0]["smallest"]["verdict"];
+        assert!(verdict["components"].as_array().unwrap().len() >= 2, "{verdict}");
+        assert_eq!(v["map"]["gaps"].as_array().unwrap().len(), 111 * 9);
+    }
+    for file in ["kestrel.gap-map.svg", "kestrel.as-found.old arm.cut-here.ply", "kestrel.new-arm over lower-arm.ply"] {
+        assert!(fs::metadata(made.join(file)).unwrap().len() > 1000, "{file}");
+    }
+    let text = stringline(folder.path(), &["demo", "made"]).exits(0).out;
+    assert!(text.contains("largest lock over all travel") && text.contains("springs out"), "{text}");
+
+    let args = ["gap", "made/kestrel.job.json", "--variant", "proposed", "--wanted", "3", "--lock", "20"];
+    let one = stringline(folder.path(), &[&args[..], &["--travel", "-20..20", "--json"]].concat()).exits(0).json();
+    assert_eq!((&one["wanted"], &one["variants"][0]["map"]["travels"][0]), (&json!(3.0), &json!(-20.0)));
+    let told = stringline(folder.path(), &args).exits(0).out;
+    assert!(told.contains("travel mm") && told.contains("qualified engineer"), "{told}");
+    stringline(folder.path(), &["gap", "made/kestrel.job.json", "--variant", "none"])
+        .explains("no variant called 'none'");
+
+    let overlay = ["gap", "made/kestrel.job.json", "--overlay", "new-arm", "lower-arm", "--limit", "30"];
+    let over = stringline(folder.path(), &[&overlay[..], &["--json", "--out", "pictures"]].concat()).exits(0).json();
+    assert!(over["within"].as_u64().unwrap() > 100 && over["histogram"].as_array().unwrap().len() == 12);
+    assert_eq!(over["files"].as_array().unwrap().len(), 3);
+    let unknown = stringline(folder.path(), &["gap", "made/kestrel.job.json", "--overlay", "a", "b"]).exits(2);
+    assert!(unknown.err.contains("no scan \"a\""), "{}", unknown.err);
+}

@@ -5,9 +5,11 @@
 //! Degrees appear only on screen, on the command line and in reports, in fields
 //! whose names end in `_deg`.
 
+pub mod colour;
 pub mod covariance;
 pub mod explain;
 pub mod tolerance;
+pub mod tyre;
 pub mod units;
 pub mod words;
 

@@ -3,6 +3,7 @@
 //! Nothing that can be computed is stored: scans are named by path and hash, patches by
 //! their dabs, features by how they are to be fitted. Evaluating a job computes the rest.
 
+use crate::bodies::{BodySpec, ClearanceSpec};
 use crate::name::Name;
 use schemars::JsonSchema;
 use serde::{Deserialize, Deserializer, Serialize};
@@ -66,6 +67,12 @@ pub struct Job {
     /// Geometries to compare with the one found, each a list of moves on top of another; one of each name.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub variants: Vec<Arc<Variant>>,
+    /// Bodies whose clearance matters, by name.
+    #[serde(default, deserialize_with = "no_name_twice", skip_serializing_if = "BTreeMap::is_empty")]
+    pub bodies: BTreeMap<Name, Arc<BodySpec>>,
+    /// What is to be kept clear.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clearance: Option<Arc<ClearanceSpec>>,
     /// Names of the files that evaluating the job writes; their endings say in which format.
     #[serde(default)]
     pub exports: Vec<String>,
@@ -305,6 +312,8 @@ impl Default for Job {
             datums: BTreeMap::new(),
             hardpoints: Vec::new(),
             variants: Vec::new(),
+            bodies: BTreeMap::new(),
+            clearance: None,
             exports: Vec::new(),
             extra: Extra::new(),
             revision: 0,

@@ -17,6 +17,8 @@
 //! # Ok::<(), stringline_job::OpError>(())
 //! ```
 
+mod bodies;
+mod clearance;
 mod disk;
 mod document;
 mod evaluate;
@@ -28,6 +30,8 @@ mod op;
 mod open;
 mod scans;
 
+pub use bodies::{BodyShape, BodySpec, ClearanceSpec, JointSpec, JointWords, PairSpec, Place, WheelSpec};
+pub use clearance::{Bodies, ClearanceError, CornerPoses, Setup};
 pub use disk::{previous_of, replace_file, replace_result};
 pub use document::{
     Extra, FORMAT, FeatureSpec, FitSpec, HardpointSpec, Job, JobError, Joint, Placement, ScanFile, Touch, VERSION,

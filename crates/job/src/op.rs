@@ -3,6 +3,7 @@
 //! [`plan`] is pure and may run on any thread; [`History::commit`](crate::History::commit)
 //! makes its result the job. The window and the command line build the same operations.
 
+use crate::bodies::{self, BodySpec, ClearanceSpec};
 use crate::document::{
     Extra, FeatureSpec, FitSpec, HardpointSpec, Job, Joint, Placement, ScanFile, Touch, hardpoint_words,
 };
@@ -144,6 +145,23 @@ pub enum Op {
         /// Which.
         name: String,
     },
+    /// Says what a body is, in place of what was said before.
+    SetBody {
+        /// What to call it.
+        name: Name,
+        /// Its shape, and what it moves with.
+        body: Box<BodySpec>,
+    },
+    /// Takes a body out; refused while a pair names it.
+    RemoveBody {
+        /// Which.
+        name: Name,
+    },
+    /// Says what is to be kept clear, in place of what was said before.
+    SetClearance {
+        /// The gap wanted, the states and the pairs; `None` forgets them.
+        clearance: Option<Box<ClearanceSpec>>,
+    },
     /// Says which files evaluating the job writes.
     SetExports {
         /// File names; their endings say in which format.
@@ -232,6 +250,20 @@ pub enum OpError {
         /// What is wrong with it.
         what: &'static str,
     },
+    /// A body whose numbers cannot be.
+    #[error("the body \"{body}\" has {what}")]
+    BadBody {
+        /// The body.
+        body: Name,
+        /// What is wrong with it.
+        what: &'static str,
+    },
+    /// A sweep that cannot be.
+    #[error("the clearance asked for cannot be had: {what}")]
+    BadClearance {
+        /// What is wrong with it.
+        what: &'static str,
+    },
     /// A group of features that cannot be fitted together.
     #[error("the group \"{joint}\" cannot be: {what}")]
     BadJoint {
@@ -305,6 +337,7 @@ impl Explain for OpError {
             OpError::VariantNeeded { by, .. } => format!("Give \"{by}\" another base first.").into(),
             OpError::Twice { .. } => "Keep one of the two.".into(),
             OpError::BadExport { .. } => "Give a name without folders, ending in .json, .step, .dxf or .csv.".into(),
+            OpError::BadBody { .. } | OpError::BadClearance { .. } => "Correct that number.".into(),
             OpError::Stale { .. } => "Do it again.".into(),
         }
     }
@@ -336,6 +369,9 @@ impl Op {
             }
             Op::SetVariant { variant } => format!("Design {}", variant.name),
             Op::RemoveVariant { name } => format!("Remove variant {name}"),
+            Op::SetBody { name, .. } => format!("Say what {name} is"),
+            Op::RemoveBody { name } => format!("Remove body {name}"),
+            Op::SetClearance { .. } => "Say what is to be kept clear".into(),
             Op::SetExports { .. } => "Choose exports".into(),
         }
     }
@@ -377,6 +413,10 @@ fn apply(job: &mut Job, op: &Op) -> Result<(), OpError> {
                     by_what: "feature",
                     by: by.to_string(),
                 });
+            }
+            if let Some(by) = bodies::body_of_scan(job, name) {
+                let by = by.to_string();
+                return Err(OpError::Needed { what: "scan", name: name.clone(), by_what: "body", by });
             }
             job.scans.remove(name);
             job.placements.remove(name);
@@ -473,8 +513,21 @@ fn apply(job: &mut Job, op: &Op) -> Result<(), OpError> {
             if let Some(by) = job.variants.iter().find(|v| v.base.as_ref() == Some(name)) {
                 return Err(OpError::VariantNeeded { name: name.clone(), by: by.name.clone() });
             }
+            if let Some((by, _)) =
+                job.bodies.iter().find(|(_, b)| b.variants.iter().chain(&b.drawn_in).any(|v| v == name))
+            {
+                return Err(OpError::Needed {
+                    what: "variant",
+                    name: name.parse().map_err(|_| OpError::Missing { what: "variant", name: name.clone() })?,
+                    by_what: "body",
+                    by: by.to_string(),
+                });
+            }
             job.variants.retain(|v| v.name != *name);
         }
+        Op::SetBody { name, body } => bodies::set_body(job, name, body)?,
+        Op::RemoveBody { name } => bodies::remove_body(job, name)?,
+        Op::SetClearance { clearance } => bodies::set_clearance(job, clearance.as_deref())?,
         Op::SetExports { exports } => {
             exports.iter().try_for_each(|name| check_export(name))?;
             job.exports.clone_from(exports);
@@ -503,6 +556,7 @@ impl Job {
             }
         }
         check_variants(self)?;
+        bodies::check_all(self)?;
         self.exports.iter().try_for_each(|name| check_export(name))
     }
 }

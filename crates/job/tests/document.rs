@@ -32,6 +32,18 @@ fn full() -> Value {
         "joints": { "pair": { "features": ["bore", "face"], "relation": "square" } },
         "datums": { "middle": { "how": "axis_meets_plane", "axis": "bore", "plane": "face" } },
         "hardpoints": [{ "role": "lower_ball_joint", "side": "left", "construction": { "how": "axis_meets_plane", "axis": "bore", "plane": "face" } }],
+        "bodies": {
+            "arm": { "shape": { "is": "scan", "scan": "knuckle" }, "moves_with": "lower_arm", "side": "left", "variants": ["drop"], "drawn_in": "drop", "made_within": 0.5 },
+            "bar": { "shape": { "is": "tube", "from": { "hardpoint": "tie_rod_inner" }, "to": { "at": [1.0, 2.0, 3.0] }, "diameter": 22.0 }, "moves_with": "tie_rod", "side": "left" },
+            "guard": { "shape": { "is": "plate", "outline": [[0.0, 0.0, 0.0], [9.0, 0.0, 0.0], [0.0, 9.0, 0.0]], "thickness": 3.0 }, "moves_with": "chassis", "side": "centre" },
+            "wheel": { "shape": { "is": "wheel", "tyre": "205/50R16", "rim_width": 165.1, "offset": 38.0, "new": true, "bulge": 4.0 }, "moves_with": "knuckle", "side": "left" }
+        },
+        "clearance": {
+            "wanted": 6.0, "side": "left", "lock_deg": 55.0, "lock_step_deg": 1.0, "travel": [-50.0, 60.0], "travels": 12,
+            "pairs": [{ "a": "wheel", "b": "arm", "wanted": 8.0 }],
+            "outer_joint": { "kind": "rod_end", "axis": [0.0, 0.1, 1.0], "tilt_deg": 14.0 }
+        },
+        "variants": [{ "name": "drop", "moves": [{ "move": "drop_ball_joint", "by": 50.0 }] }],
         "exports": ["left.step"]
     })
 }
@@ -62,6 +74,11 @@ fn fields_of_a_newer_program_are_kept_at_every_level() {
         "/features/bore/fit",
         "/joints/pair",
         "/hardpoints/0",
+        "/bodies/arm",
+        "/bodies/wheel/shape",
+        "/clearance",
+        "/clearance/pairs/0",
+        "/clearance/outer_joint",
     ];
     for place in places {
         let object = value.pointer_mut(place).unwrap().as_object_mut().unwrap();
@@ -128,6 +145,12 @@ fn what_cannot_be_is_refused() {
         ("/placements/knuckle/car_from_scan/0/1", json!(-1.1)),
         ("/placements/knuckle/car_from_scan/3/3", json!(2.0)),
         ("/placements/knuckle/covariance", json!([[1.0; 6]; 6].map(|row: [f64; 6]| row.map(|v| -v)))),
+        ("/bodies/bar/shape/diameter", json!(-22.0)),
+        ("/bodies/guard/shape/outline", json!([[0.0, 0.0, 0.0], [1.0, 0.0, 0.0]])),
+        ("/bodies/wheel/moves_with", json!("lower_arm")),
+        ("/clearance/wanted", json!(-1.0)),
+        ("/clearance/lock_deg", json!(0.0)),
+        ("/clearance/outer_joint/tilt_deg", json!(90.0)),
         ("/exports/0", json!("../elsewhere.step")),
         ("/exports/0", json!("/etc/left.step")),
     ];

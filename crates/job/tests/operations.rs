@@ -9,9 +9,10 @@ use stringline_core::{Point3, RigidTransform};
 use stringline_fit::Relation;
 use stringline_hardpoints::{Construction, Role, Side};
 use stringline_job::{
-    FileError, FitSpec, HardpointSpec, History, Job, Joint, Name, Op, OpError, OpenJob, Placement, ScanFile, Wanted,
-    log_of, plan, previous_of, read_job, unsaved_steps,
+    BodyShape, BodySpec, ClearanceSpec, FileError, FitSpec, HardpointSpec, History, Job, Joint, Name, Op, OpError,
+    OpenJob, PairSpec, Place, Placement, ScanFile, Wanted, log_of, plan, previous_of, read_job, unsaved_steps,
 };
+use stringline_kinematics::Link;
 use stringline_scan::Dab;
 
 fn name(text: &str) -> Name {
@@ -41,6 +42,57 @@ fn fit(shape: Wanted) -> FitSpec {
     FitSpec { shape, ..FitSpec::default() }
 }
 
+fn body(shape: BodyShape, moves_with: Link) -> BodySpec {
+    BodySpec {
+        shape,
+        moves_with,
+        side: Side::Left,
+        variants: Vec::new(),
+        drawn_in: None,
+        made_within: None,
+        extra: Default::default(),
+    }
+}
+
+fn rod(diameter: f64) -> BodyShape {
+    BodyShape::Tube { from: Place::Hardpoint(Role::TieRodInner), to: Place::At([1.0, 2.0, 3.0]), diameter }
+}
+
+fn clearance() -> ClearanceSpec {
+    let pair = PairSpec { a: name("arm"), b: name("rod"), wanted: Some(3.0), extra: Default::default() };
+    ClearanceSpec { pairs: vec![pair], ..ClearanceSpec::default() }
+}
+
+#[test]
+fn bodies_hold_what_rests_on_them() {
+    let mut history = job();
+    let refused = |history: &mut History, op: Op| history.apply(&op).unwrap_err().to_string();
+    assert!(refused(&mut history, Op::RemoveBody { name: name("arm") }).contains("needed by the pair"));
+    assert!(refused(&mut history, Op::RemoveBody { name: name("leg") }).contains("no body \"leg\""));
+    let wrong = |shape, link| Op::SetBody { name: name("x"), body: Box::new(body(shape, link)) };
+    assert!(refused(&mut history, wrong(rod(0.0), Link::TieRod)).contains("diameter"));
+    assert!(refused(&mut history, wrong(BodyShape::Scan { scan: name("other") }, Link::Chassis)).contains("no scan"));
+    let flat = BodyShape::Plate { outline: vec![[0.0; 3]; 2], thickness: 3.0 };
+    assert!(refused(&mut history, wrong(flat, Link::Chassis)).contains("outline"));
+    let unknown = BodySpec { variants: vec!["none".into()], ..body(rod(5.0), Link::TieRod) };
+    assert!(refused(&mut history, Op::SetBody { name: name("x"), body: Box::new(unknown) }).contains("no variant"));
+    for spec in [
+        ClearanceSpec { wanted: -1.0, ..clearance() },
+        ClearanceSpec { lock_deg: 91.0, ..clearance() },
+        ClearanceSpec { lock_step_deg: 0.0, ..clearance() },
+        ClearanceSpec { travel: [5.0, 5.0], ..clearance() },
+        ClearanceSpec { travels: 1, ..clearance() },
+        ClearanceSpec { side: Side::Centre, ..clearance() },
+    ] {
+        let op = Op::SetClearance { clearance: Some(Box::new(spec)) };
+        assert!(refused(&mut history, op).contains("cannot be had"));
+    }
+    // Set free, they go.
+    history.apply(&Op::SetClearance { clearance: None }).unwrap();
+    history.apply(&Op::RemoveBody { name: name("rod") }).unwrap();
+    assert_eq!(history.job().bodies.len(), 1);
+}
+
 /// What a person does, step by step.
 fn work() -> Vec<Op> {
     let dab = |x: f64| Dab::new(Point3::new(x, 0.1 + 0.2, 1.0 / 3.0), 4.0);
@@ -65,6 +117,14 @@ fn work() -> Vec<Op> {
             },
         },
         Op::SetHardpoint { hardpoint: hardpoint() },
+        Op::SetBody {
+            name: name("arm"),
+            body: Box::new(body(BodyShape::Scan { scan: name("knuckle") }, Link::LowerArm)),
+        },
+        Op::SetBody { name: name("spare"), body: Box::new(body(rod(20.0), Link::TieRod)) },
+        Op::SetBody { name: name("rod"), body: Box::new(body(rod(22.0), Link::TieRod)) },
+        Op::RemoveBody { name: name("spare") },
+        Op::SetClearance { clearance: Some(Box::new(clearance())) },
         Op::SetExports { exports: vec!["left.step".into()] },
     ]
 }

@@ -286,7 +286,7 @@ impl Axle {
         ])
     }
 
-    fn check_stops(&self, rack: f64) -> Result<(), SolveError> {
+    pub(crate) fn check_stops(&self, rack: f64) -> Result<(), SolveError> {
         match self.geometry.rack.stroke {
             Some([low, _]) if rack < low => Err(SolveError::RackStop { rack, stop: low }),
             Some([_, high]) if rack > high => Err(SolveError::RackStop { rack, stop: high }),

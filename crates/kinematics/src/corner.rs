@@ -296,7 +296,7 @@ impl Linkage {
     }
 
     /// The position at a turn of the knuckle about its steering axis, the height held: secant steps on θ.
-    fn turned(&self, start: f64, turn: f64, held: Held, height: f64) -> Result<Pose, End> {
+    pub(crate) fn turned(&self, start: f64, turn: f64, held: Held, height: f64) -> Result<Pose, End> {
         let radius = self.parts.points.wheel.radius;
         let off = |theta: f64| {
             let pose = self.pose(theta, Given::Turn(turn))?;

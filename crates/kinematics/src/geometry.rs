@@ -5,7 +5,7 @@
 
 use crate::error::GeometryError;
 use stringline_core::{Point3, UnitVec3, Vec3};
-use stringline_hardpoints::Side;
+use stringline_hardpoints::{Role, Side};
 
 /// Below this two points of a corner are one, or a lever has no length, mm.
 const NO_LENGTH: f64 = 1e-3;
@@ -182,6 +182,24 @@ impl CornerGeometry {
         match self.upper {
             Upper::Strut { top, .. } => top,
             Upper::Arm { ball, .. } => ball,
+        }
+    }
+
+    /// A point by its role; `None` where the corner is not made of it.
+    pub fn point(&self, role: Role) -> Option<Point3> {
+        match (role, self.upper) {
+            (Role::LowerArmFront, _) => Some(self.lower_front),
+            (Role::LowerArmRear, _) => Some(self.lower_rear),
+            (Role::LowerBallJoint, _) => Some(self.lower_ball),
+            (Role::TieRodInner, _) => Some(self.tie_rod_inner),
+            (Role::TieRodOuter, _) => Some(self.tie_rod_outer),
+            (Role::WheelCentre, _) => Some(self.wheel.centre),
+            (Role::StrutTop, Upper::Strut { top, .. }) => Some(top),
+            (Role::StrutLower, Upper::Strut { lower, .. }) => Some(lower),
+            (Role::UpperArmFront, Upper::Arm { front, .. }) => Some(front),
+            (Role::UpperArmRear, Upper::Arm { rear, .. }) => Some(rear),
+            (Role::UpperBallJoint, Upper::Arm { ball, .. }) => Some(ball),
+            _ => None,
         }
     }
 

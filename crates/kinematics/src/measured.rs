@@ -3,6 +3,7 @@
 use crate::error::GeometryError;
 use crate::geometry::{AxleGeometry, Car, CornerGeometry, Rack, Upper, Wheel, mirror_point, mirror_unit};
 use nalgebra::DMatrix;
+use stringline_core::tyre::TyreSize;
 use stringline_core::{Point3, UnitVec3, Vec3};
 use stringline_hardpoints::{CoordinateAxes, HardpointSet, Role, Side, Suspension};
 
@@ -94,7 +95,7 @@ impl Measured {
             false => Suspension::Strut,
         });
         let v = &set.vehicle;
-        let marked = v.tyre.as_deref().and_then(free_radius);
+        let marked = v.tyre.as_deref().and_then(|marking| TyreSize::parse(marking).ok()).map(|size| size.free_radius());
         let tyre_radius = match (v.tyre_radius, marked) {
             (Some(radius), _) => radius,
             (None, Some(radius)) => {
@@ -244,23 +245,4 @@ pub(crate) const CORNER: [Role; 12] = [
 
 fn missing(side: Side, roles: &[Role]) -> GeometryError {
     GeometryError::Missing { side, roles: roles.to_vec() }
-}
-
-/// The free radius of a tyre from its marking (ISO 4000-1: width in mm, side wall's height in % of it, rim's diameter in
-/// inches), mm: `205/50R16` gives 305.7.
-pub fn free_radius(marking: &str) -> Option<f64> {
-    let text = marking.trim().to_ascii_uppercase();
-    let (width, rest) = text.split_once('/')?;
-    let width: f64 = width.trim_start_matches(|c: char| !c.is_ascii_digit()).parse().ok()?;
-    let split = rest.find(|c: char| !(c.is_ascii_digit() || c == '.'))?;
-    let (aspect, rest) = rest.split_at(split);
-    let aspect: f64 = aspect.parse().ok()?;
-    let rim: String = rest
-        .trim_start_matches(|c: char| !c.is_ascii_digit())
-        .chars()
-        .take_while(|c| c.is_ascii_digit() || *c == '.')
-        .collect();
-    let rim: f64 = rim.parse().ok()?;
-    let radius = 0.5 * rim * 25.4 + width * aspect / 100.0;
-    (radius.is_finite() && radius > 0.0 && radius < 2000.0).then_some(radius)
 }

@@ -10,11 +10,12 @@ use crate::corner::{Corner, Held, Solved};
 use crate::error::GeometryError;
 use crate::geometry::{AxleGeometry, CornerGeometry, Damper, JointLimit, Member, Upper, Wheel};
 use crate::linkage::{Linkage, Parts};
-use crate::measured::free_radius;
+use crate::motion::mirrored_if;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
-use stringline_core::{Explain, Point3, UnitVec3, Vec3};
+use stringline_core::tyre::TyreSize;
+use stringline_core::{Explain, Point3, RigidTransform, UnitVec3, Vec3};
 use stringline_hardpoints::{Role, Side};
 
 /// The variant that has no moves.
@@ -227,6 +228,15 @@ impl Explain for VariantError {
 /// # Errors
 /// [`VariantError`]: an unknown name, a circle, or moves after which the corner cannot be put together.
 pub fn geometry_of(as_found: &AxleGeometry, variants: &[Variant], name: &str) -> Result<AxleGeometry, VariantError> {
+    let mut geometry = *as_found;
+    for variant in chain_of(variants, name)? {
+        geometry = apply(&geometry, &variant.moves).map_err(|error| error.of(&variant.name))?;
+    }
+    Ok(geometry)
+}
+
+/// The variants that a name rests on, from the car as found upwards; itself is the last.
+pub(crate) fn chain_of<'a>(variants: &'a [Variant], name: &'a str) -> Result<Vec<&'a Variant>, VariantError> {
     let mut chain: Vec<&Variant> = Vec::new();
     let mut next = Some(name);
     while let Some(name) = next.filter(|n| *n != AS_FOUND) {
@@ -240,11 +250,8 @@ pub fn geometry_of(as_found: &AxleGeometry, variants: &[Variant], name: &str) ->
         chain.push(variant);
         next = variant.base.as_deref();
     }
-    let mut geometry = *as_found;
-    for variant in chain.iter().rev() {
-        geometry = apply(&geometry, &variant.moves).map_err(|error| error.of(&variant.name))?;
-    }
-    Ok(geometry)
+    chain.reverse();
+    Ok(chain)
 }
 
 /// An error of a move before its variant is named.
@@ -255,7 +262,7 @@ pub(crate) enum MoveError {
 }
 
 impl MoveError {
-    fn of(self, name: &str) -> VariantError {
+    pub(crate) fn of(self, name: &str) -> VariantError {
         match self {
             MoveError::Bad(what) => VariantError::BadMove { name: name.into(), what },
             MoveError::Geometry(error) => VariantError::Geometry { name: name.into(), error },
@@ -269,17 +276,30 @@ impl From<GeometryError> for MoveError {
     }
 }
 
+impl Move {
+    /// Whether it is made on that side.
+    pub(crate) fn is_on(&self, side: Side) -> bool {
+        self.side.is_none_or(|s| s == side || s == Side::Centre)
+    }
+}
+
 /// The axle with moves made, in order.
 pub(crate) fn apply(geometry: &AxleGeometry, moves: &[Move]) -> Result<AxleGeometry, MoveError> {
+    Ok(made(geometry, moves)?.0)
+}
+
+/// The same, with how each knuckle came from its old rest to its new one, left and right.
+pub(crate) fn made(geometry: &AxleGeometry, moves: &[Move]) -> Result<(AxleGeometry, [RigidTransform; 2]), MoveError> {
     let mut result = *geometry;
+    let mut knuckles = [RigidTransform::identity(); 2];
     for m in moves {
         if let Change::RackStroke { stroke } = m.change {
             result.rack.stroke = Some(stroke);
         }
     }
-    for side in [Side::Left, Side::Right] {
+    for (knuckle, side) in knuckles.iter_mut().zip([Side::Left, Side::Right]) {
         let corner = geometry.corner(side);
-        let mine = || moves.iter().filter(|m| m.side.is_none_or(|s| s == side || s == Side::Centre));
+        let mine = || moves.iter().filter(|m| m.is_on(side));
         if mine().all(|m| matches!(m.change, Change::RackStroke { .. })) {
             continue;
         }
@@ -289,9 +309,11 @@ pub(crate) fn apply(geometry: &AxleGeometry, moves: &[Move]) -> Result<AxleGeome
         for m in mine() {
             bench.make(&m.change)?;
         }
-        *result.corner_mut(side) = bench.assemble()?.0;
+        let (assembled, solved) = bench.assemble()?;
+        *result.corner_mut(side) = assembled;
+        *knuckle = mirrored_if(side, solved.pose.knuckle_from(&bench.parts.points.lower_ball));
     }
-    Ok(result)
+    Ok((result, knuckles))
 }
 
 /// A corner taken apart while moves are made.
@@ -406,13 +428,9 @@ impl Bench {
             Change::RackStroke { .. } => {}
             Change::Wheel { tyre, radius, outboard } => {
                 finite(&[*outboard], "offset")?;
-                let marked =
-                    match tyre {
-                        Some(marking) => Some(free_radius(marking).ok_or_else(|| {
-                            MoveError::Bad(format!("'{marking}' is no tyre marking such as 205/50R16"))
-                        })?),
-                        None => None,
-                    };
+                let size = tyre.as_deref().map(TyreSize::parse).transpose();
+                let size = size.map_err(|e| MoveError::Bad(format!("{e} such as 205/50R16")))?;
+                let marked = size.map(|size| size.free_radius());
                 if let Some(radius) = radius.or(marked) {
                     if !(radius > 0.0 && radius < 5000.0) {
                         return Err(MoveError::Bad(format!("a wheel radius of {radius} mm cannot be")));

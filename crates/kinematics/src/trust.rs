@@ -167,7 +167,7 @@ struct Source {
 /// [`TrustError`].
 pub fn bands(question: &TrustQuestion<'_>) -> Result<Vec<Band>, TrustError> {
     let sources = sources(question)?;
-    let nominal = curves(question, &|_| {}, &|_| {})?;
+    let nominal = perturbed(question, &[])?;
     let (count, states) = (question.quantities.len(), question.states.len());
     // Derivatives by every coordinate of every source, column by column, on all cores in a fixed order.
     let columns: Vec<(usize, usize)> = sources
@@ -240,13 +240,56 @@ pub fn bands(question: &TrustQuestion<'_>) -> Result<Vec<Band>, TrustError> {
     Ok(bands)
 }
 
+/// A number of the car with its standard uncertainty.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Spread {
+    /// Standard uncertainty, in the number's unit.
+    pub standard: f64,
+    /// Effective degrees of freedom (Welch–Satterthwaite, JCGM 100, G.4.1).
+    pub degrees_of_freedom: f64,
+}
+
+/// The uncertainty of any number that follows from a variant's geometry, from that of the hardpoints, by linear propagation
+/// as in [`bands`]. The question's states and quantities are of no matter.
+///
+/// # Errors
+/// [`TrustError`]; where `value` has no answer, its own.
+pub fn spread_of(
+    question: &TrustQuestion<'_>,
+    value: &(dyn Fn(&AxleGeometry) -> Result<f64, TrustError> + Sync),
+) -> Result<Spread, TrustError> {
+    let sources = sources(question)?;
+    let parts = sources
+        .par_iter()
+        .map(|source| {
+            let n = source.covariance.nrows();
+            let slope = |i: usize| {
+                let step = if i < 3 { STEP[0] } else { STEP[1] };
+                let at = |by: f64| {
+                    let mut delta = vec![0.0; n];
+                    delta[i] = by;
+                    value(&moved_geometry(question, &[(source, &delta)])?)
+                };
+                Ok((at(step)? - at(-step)?) / (2.0 * step))
+            };
+            let row = (0..n).map(slope).collect::<Result<Vec<f64>, TrustError>>()?;
+            let j = DMatrix::from_row_slice(1, n, &row);
+            Ok(((&j * &source.covariance * j.transpose())[(0, 0)].max(0.0), source.degrees_of_freedom))
+        })
+        .collect::<Result<Vec<(f64, f64)>, TrustError>>()?;
+    let total: f64 = parts.iter().map(|p| p.0).sum();
+    let fourth: f64 = parts.iter().map(|(v, nu)| v * v / nu).sum();
+    let degrees_of_freedom = if fourth > 0.0 { total * total / fourth } else { f64::INFINITY };
+    Ok(Spread { standard: total.sqrt(), degrees_of_freedom })
+}
+
 /// The same curves by simulation with `samples` draws; a seed gives the same draws on any number of cores.
 ///
 /// # Errors
 /// [`TrustError`].
 pub fn simulate(question: &TrustQuestion<'_>, samples: usize, seed: u64) -> Result<Vec<Simulated>, TrustError> {
     let sources = sources(question)?;
-    curves(question, &|_| {}, &|_| {})?;
+    perturbed(question, &[])?;
     let drawn: Vec<Option<Vec<Option<f64>>>> = (0..samples)
         .into_par_iter()
         .map(|sample| {
@@ -360,28 +403,25 @@ fn matters(role: Role) -> bool {
 
 /// The curves with some sources off by their deltas.
 fn perturbed(question: &TrustQuestion<'_>, deltas: &[(&Source, &[f64])]) -> Result<Vec<Option<f64>>, TrustError> {
-    for (source, _) in deltas {
-        if source.point.is_none() && point_of(&mut question.measured.geometry()?.left, source.role).is_none() {
-            return Err(TrustError::BadTolerance { role: source.role, half_width: source.root[(0, 0)] });
+    curves_of(question, &moved_geometry(question, deltas)?)
+}
+
+/// The variant's geometry with some sources off by their deltas.
+fn moved_geometry(question: &TrustQuestion<'_>, deltas: &[(&Source, &[f64])]) -> Result<AxleGeometry, TrustError> {
+    let mut measured = question.measured.clone();
+    for (source, delta) in deltas {
+        if let Some(point) = source.point.and_then(|i| measured.points.get_mut(i)) {
+            point.moved(delta);
         }
     }
-    curves(
-        question,
-        &|measured| {
-            for (source, delta) in deltas {
-                if let Some(point) = source.point.and_then(|i| measured.points.get_mut(i)) {
-                    point.moved(delta);
-                }
-            }
-        },
-        &|geometry| {
-            for (source, delta) in deltas.iter().filter(|(s, _)| s.point.is_none()) {
-                if let (Some(point), [x, y, z]) = (point_of(geometry.corner_mut(source.side), source.role), delta) {
-                    *point += Vec3::new(*x, *y, *z);
-                }
-            }
-        },
-    )
+    let mut geometry = geometry_of(&measured.geometry()?, question.variants, question.variant)?;
+    for (source, delta) in deltas.iter().filter(|(s, _)| s.point.is_none()) {
+        match (point_of(geometry.corner_mut(source.side), source.role), delta) {
+            (Some(point), [x, y, z]) => *point += Vec3::new(*x, *y, *z),
+            _ => return Err(TrustError::BadTolerance { role: source.role, half_width: source.root[(0, 0)] }),
+        }
+    }
+    Ok(geometry)
 }
 
 /// A point of a corner by its role.
@@ -403,16 +443,8 @@ fn point_of(corner: &mut CornerGeometry, role: Role) -> Option<&mut Point3> {
 }
 
 /// Values of every quantity at every state, quantity by quantity.
-fn curves(
-    question: &TrustQuestion<'_>,
-    as_found: &dyn Fn(&mut Measured),
-    made: &dyn Fn(&mut AxleGeometry),
-) -> Result<Vec<Option<f64>>, TrustError> {
-    let mut measured = question.measured.clone();
-    as_found(&mut measured);
-    let mut geometry = geometry_of(&measured.geometry()?, question.variants, question.variant)?;
-    made(&mut geometry);
-    let swept = Axle::new(&geometry)?.sweep(question.states, question.held);
+fn curves_of(question: &TrustQuestion<'_>, geometry: &AxleGeometry) -> Result<Vec<Option<f64>>, TrustError> {
+    let swept = Axle::new(geometry)?.sweep(question.states, question.held);
     let swept = swept.into_iter().collect::<Result<Vec<AxleMeasures>, SolveError>>()?;
     let value = |&(quantity, side): &(Quantity, Side)| swept.iter().map(move |m| quantity.of(m, side));
     Ok(question.quantities.iter().flat_map(value).collect())

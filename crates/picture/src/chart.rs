@@ -257,7 +257,7 @@ fn path(points: impl Iterator<Item = [f64; 2]>) -> String {
 }
 
 /// Round numbers that enclose a span, at most about as many as said: 1, 2 or 5 times a power of ten apart.
-fn ticks([low, high]: [f64; 2], parts: f64) -> Vec<f64> {
+pub(crate) fn ticks([low, high]: [f64; 2], parts: f64) -> Vec<f64> {
     // A level curve gets some room, so that its rounding is not drawn as hills.
     let least = 1e-6_f64.max(1e-9 * low.abs().max(high.abs()));
     let (low, high) =
@@ -270,14 +270,14 @@ fn ticks([low, high]: [f64; 2], parts: f64) -> Vec<f64> {
 }
 
 /// A tick's number with as many decimals as tell it from its neighbours.
-fn figure(value: f64, ticks: &[f64]) -> String {
+pub(crate) fn figure(value: f64, ticks: &[f64]) -> String {
     let step = ticks.get(1).map_or(1.0, |b| (b - ticks[0]).abs());
     let decimals = (-step.log10().floor()).clamp(0.0, 9.0) as usize;
     let text = format!("{value:.decimals$}");
     if value.abs() < 0.5 * step { text.trim_start_matches('-').to_owned() } else { text.replace('-', "−") }
 }
 
-fn escaped(text: &str) -> String {
+pub(crate) fn escaped(text: &str) -> String {
     let allowed = |c: &char| !c.is_control();
     text.chars()
         .filter(allowed)

@@ -12,6 +12,10 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 
+mod new_arm;
+
+pub use new_arm::new_arm;
+
 use serde::Deserialize;
 use std::borrow::Cow;
 use std::fs;
@@ -59,6 +63,9 @@ pub static SCANS: &[SampleScan] = &[
 
 /// What is true of the car as a whole.
 static CAR: &[u8] = include_bytes!("../../../sample-scans/kestrel.truth.json");
+
+/// The name of the file of the arm's new design.
+pub const NEW_ARM_FILE: &str = "new-arm.ply";
 
 /// The name of the sample job's file.
 pub const JOB_FILE: &str = "kestrel.job.json";
@@ -133,6 +140,24 @@ pub fn write_scans(folder: &Path) -> Result<Vec<PathBuf>, SampleError> {
         Ok(path)
     };
     SCANS.iter().map(write).collect()
+}
+
+/// Writes the new arm's design to a folder: a mesh in the car's axes.
+///
+/// # Errors
+/// [`SampleError::Io`].
+pub fn write_new_arm(folder: &Path) -> Result<PathBuf, SampleError> {
+    let path = folder.join(NEW_ARM_FILE);
+    let failed = |cause| SampleError::Io { path: path.clone(), cause };
+    let mut bytes = Vec::new();
+    stringline_scan::write::ply(
+        &stringline_scan::Geometry::Mesh(new_arm()),
+        stringline_scan::write::Precision::Double,
+        &mut bytes,
+    )
+    .map_err(|error| failed(io::Error::other(error)))?;
+    replace_result(&path, &bytes).map_err(failed)?;
+    Ok(path)
 }
 
 /// Writes the scans to a folder and makes the job that they are placed in, with nothing painted.

@@ -11,7 +11,7 @@ use std::io;
 
 use stringline_core::Explain;
 
-pub use ply::{Precision, ply};
+pub use ply::{Precision, ply, ply_coloured};
 pub use stl::stl;
 pub use xyz::xyz;
 
@@ -36,6 +36,14 @@ pub enum WriteError {
         /// How many there are.
         count: usize,
     },
+    /// Not one colour a point.
+    #[error("there are {colours} colours for {points} points")]
+    Colours {
+        /// How many colours were given.
+        colours: usize,
+        /// How many points the scan has.
+        points: usize,
+    },
 }
 
 impl Explain for WriteError {
@@ -44,6 +52,7 @@ impl Explain for WriteError {
             WriteError::Io { .. } => {
                 "Check that the folder exists, that you may write there and that the disk has room."
             }
+            WriteError::Colours { .. } => "Colour the scan that the map was made of.",
             WriteError::TooMany { .. } => "Write the scan in several parts.",
         }
         .into()
@@ -83,6 +92,25 @@ mod tests {
         assert!(header.contains("element vertex 3\nproperty double x\n"));
         let end = bytes.windows(11).position(|w| w == b"end_header\n").unwrap() + 11;
         assert_eq!(bytes.len() - end, 3 * 24 + 13);
+    }
+
+    #[test]
+    fn colours_follow_each_point() {
+        let mut bytes = Vec::new();
+        let mesh = Geometry::Mesh(triangle());
+        let colours = [[1, 2, 3], [4, 5, 6], [7, 8, 9]];
+        ply_coloured(&mesh, Precision::Single, &colours, &mut bytes).unwrap();
+        let header = String::from_utf8_lossy(&bytes);
+        assert!(
+            header.contains(
+                "property float z\nproperty uchar red\nproperty uchar green\nproperty uchar blue\nelement face"
+            )
+        );
+        let end = bytes.windows(11).position(|w| w == b"end_header\n").unwrap() + 11;
+        assert_eq!(bytes.len() - end, 3 * 15 + 13);
+        assert_eq!(bytes[end + 12..end + 15], [1, 2, 3]);
+        let error = ply_coloured(&mesh, Precision::Single, &colours[1..], &mut bytes).unwrap_err();
+        assert!(error.to_string().contains("2 colours for 3 points") && error.next_step().ends_with('.'));
     }
 
     #[test]

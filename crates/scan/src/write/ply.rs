@@ -21,6 +21,33 @@ pub enum Precision {
 /// [`WriteError::TooMany`] when a mesh has more vertices than its indices can name,
 /// [`WriteError::Io`] when the destination refuses.
 pub fn ply(geometry: &Geometry, precision: Precision, out: &mut dyn Write) -> Result<(), WriteError> {
+    write(geometry, precision, None, out)
+}
+
+/// As [`ply`], with a colour for every point as `red green blue` (sRGB, `uchar`), in the order of
+/// [`Geometry::points`].
+///
+/// # Errors
+/// As [`ply`]; [`WriteError::Colours`] when there are more or fewer colours than points.
+pub fn ply_coloured(
+    geometry: &Geometry,
+    precision: Precision,
+    colours: &[[u8; 3]],
+    out: &mut dyn Write,
+) -> Result<(), WriteError> {
+    let points = geometry.points().len();
+    if colours.len() != points {
+        return Err(WriteError::Colours { colours: colours.len(), points });
+    }
+    write(geometry, precision, Some(colours), out)
+}
+
+fn write(
+    geometry: &Geometry,
+    precision: Precision,
+    colours: Option<&[[u8; 3]]>,
+    out: &mut dyn Write,
+) -> Result<(), WriteError> {
     let points = geometry.points();
     let (normals, facets) = match geometry {
         Geometry::Cloud(cloud) => (cloud.normals.as_slice(), None),
@@ -45,6 +72,9 @@ pub fn ply(geometry: &Geometry, precision: Precision, out: &mut dyn Write) -> Re
     for name in names {
         writeln!(out, "property {scalar} {name}")?;
     }
+    if colours.is_some() {
+        out.write_all(b"property uchar red\nproperty uchar green\nproperty uchar blue\n")?;
+    }
     if let Some(facets) = facets {
         writeln!(out, "element face {}\nproperty list uchar uint vertex_indices", facets.len())?;
     }
@@ -55,6 +85,7 @@ pub fn ply(geometry: &Geometry, precision: Precision, out: &mut dyn Write) -> Re
         Precision::Double => out.write_all(&value.to_le_bytes()),
     };
     let mut normals = normals.iter();
+    let mut colours = colours.into_iter().flatten();
     for point in points {
         for value in point.iter() {
             number(&mut out, *value)?;
@@ -63,6 +94,9 @@ pub fn ply(geometry: &Geometry, precision: Precision, out: &mut dyn Write) -> Re
             for value in normal.iter() {
                 number(&mut out, *value)?;
             }
+        }
+        if let Some(colour) = colours.next() {
+            out.write_all(colour)?;
         }
     }
     for facet in facets.into_iter().flatten() {

@@ -1,0 +1,279 @@
+//! A tree of oriented boxes over the facets of a mesh.
+//!
+//! A box lies along the principal axes of the corners it holds, so that over a smooth piece of surface
+//! of size s it is only about s²/8R thick: which of two nearly parallel surfaces is nearest is decided
+//! high up (S. Gottschalk, M. Lin and D. Manocha, *OBBTree*, SIGGRAPH 1996). The tree is balanced and
+//! stored as a heap: node 1 is the root, the children of node i are 2i and 2i + 1, the leaves, all
+//! at one depth, hold equal runs of the facets.
+
+use nalgebra::{Matrix3, SymmetricEigen};
+use rayon::prelude::*;
+use std::ops::Range;
+use stringline_core::{Point3, Vec3};
+
+/// A leaf holds up to this many facets.
+const LEAF: usize = 2;
+
+/// Subtrees of fewer facets are built on one core.
+const PARALLEL: usize = 1 << 13;
+
+/// Over this many levels from the leaves a box is fitted to the corners themselves, above to boxes.
+const BY_CORNERS: u32 = 5;
+
+/// Above, a box is fitted to those that lie so many levels below it.
+const BELOW: u32 = 3;
+
+/// Boxes are this share larger than what they hold, to outweigh the rounding to `f32`.
+const SLACK: f64 = 1e-6;
+
+/// An oriented box as it is stored, relative to the tree's origin.
+#[derive(Clone, Copy, Default)]
+struct Stored {
+    centre: [f32; 3],
+    axes: [[f32; 3]; 3],
+    half: [f32; 3],
+}
+
+/// An oriented box: all points whose coordinates along `axes` from `centre` are within ± `half`, mm.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Obb {
+    pub(crate) centre: Vec3,
+    /// Unit vectors, as columns.
+    pub(crate) axes: Matrix3<f64>,
+    pub(crate) half: Vec3,
+}
+
+impl Obb {
+    /// A distance that the box is certainly away from another; 0 if they may touch: the larger one of those of each
+    /// from what the other fills along its axes.
+    pub(crate) fn apart(&self, other: &Obb) -> f64 {
+        // Entry (i, j): axis i of this one along axis j of the other.
+        let turn = self.axes.tr_mul(&other.axes);
+        let between = other.centre - self.centre;
+        let share = turn.abs();
+        let out = |t: Vec3, half: Vec3| {
+            let gap = t.abs() - half;
+            let positive = |x: f64| if x > 0.0 { x * x } else { 0.0 };
+            positive(gap.x) + positive(gap.y) + positive(gap.z)
+        };
+        let here = out(self.axes.tr_mul(&between), self.half + share * other.half);
+        let there = out(other.axes.tr_mul(&between), other.half + share.tr_mul(&self.half));
+        (if here > there { here } else { there }).sqrt()
+    }
+
+    /// A measure of its size: the square of its half diagonal.
+    pub(crate) fn size(&self) -> f64 {
+        self.half.norm_squared()
+    }
+}
+
+/// The tree. The facets it was built over are to be kept in the order that [`Tree::new`] gives.
+pub(crate) struct Tree {
+    origin: Vec3,
+    count: usize,
+    nodes: Vec<Stored>,
+}
+
+impl Tree {
+    /// Builds the tree over at least one facet and gives the order of the facets: the old place of
+    /// the one at each new place. All vertices are there and finite.
+    pub(crate) fn new(vertices: &[Point3], facets: &[[u32; 3]], origin: Point3) -> (Tree, Vec<u32>) {
+        let origin = origin.coords;
+        let mut centred: Vec<Centred> = facets
+            .par_iter()
+            .enumerate()
+            .with_min_len(1024)
+            .map(|(id, facet)| {
+                let sum = facet.iter().map(|&v| vertices[v as usize].coords - origin).sum::<Vec3>();
+                Centred { id: id as u32, sum: [sum.x as f32, sum.y as f32, sum.z as f32] }
+            })
+            .collect();
+        let count = facets.len();
+        let leaves = count.div_ceil(LEAF).next_power_of_two();
+        sort(&mut centred, 0..leaves, &|leaf| count * leaf / leaves);
+        let order: Vec<u32> = centred.into_iter().map(|c| c.id).collect();
+        let mut tree = Tree { origin, count, nodes: vec![Stored::default(); 2 * leaves] };
+        let corner = |place: usize| facets[order[place] as usize].map(|v| vertices[v as usize].coords - origin);
+        let mut moments = vec![Moments::default(); 2 * leaves];
+        moments[leaves..].par_iter_mut().with_min_len(256).enumerate().for_each(|(leaf, m)| {
+            tree.run(leaves + leaf).for_each(|place| corner(place).iter().for_each(|p| m.add(p)));
+        });
+        for node in (1..leaves).rev() {
+            moments[node] = moments[2 * node].plus(&moments[2 * node + 1]);
+        }
+        // Level by level from the leaves up; a level's nodes stand side by side.
+        let depth = leaves.trailing_zeros();
+        for level in (0..=depth).rev() {
+            let first = 1usize << level;
+            let (upper, lower) = tree.nodes.split_at_mut(2 * first);
+            let by_corners = depth - level < BY_CORNERS;
+            upper[first..].par_iter_mut().with_min_len(64).enumerate().for_each(|(i, stored)| {
+                let node = first + i;
+                let axes = moments[node].axes();
+                let mut span = Span::new(&axes);
+                if by_corners {
+                    for place in facet_run(count, leaves, node) {
+                        corner(place).iter().for_each(|p| span.add(p));
+                    }
+                } else {
+                    let below = (node << BELOW)..((node + 1) << BELOW);
+                    below.for_each(|n| span.add_box(&lower[n - 2 * first]));
+                }
+                *stored = span.stored();
+            });
+        }
+        (tree, order)
+    }
+
+    pub(crate) fn is_leaf(&self, node: usize) -> bool {
+        2 * node >= self.nodes.len()
+    }
+
+    /// The places of the facets under a node.
+    pub(crate) fn run(&self, node: usize) -> Range<usize> {
+        facet_run(self.count, self.nodes.len() / 2, node)
+    }
+
+    /// A node's box in the frame of the mesh.
+    pub(crate) fn bounds(&self, node: usize) -> Obb {
+        let stored = &self.nodes[node];
+        Obb { centre: vec(&stored.centre) + self.origin, axes: columns(&stored.axes), half: vec(&stored.half) }
+    }
+}
+
+fn facet_run(count: usize, leaves: usize, node: usize) -> Range<usize> {
+    // The leaves under a node: those whose number begins with the node's.
+    let up = leaves.ilog2() - node.ilog2();
+    let (first, last) = ((node << up) - leaves, ((node + 1) << up) - leaves);
+    count * first / leaves..count * last / leaves
+}
+
+fn vec(v: &[f32; 3]) -> Vec3 {
+    Vec3::new(f64::from(v[0]), f64::from(v[1]), f64::from(v[2]))
+}
+
+fn columns(axes: &[[f32; 3]; 3]) -> Matrix3<f64> {
+    Matrix3::from_columns(&[vec(&axes[0]), vec(&axes[1]), vec(&axes[2])])
+}
+
+/// A facet's three corners added up: it only has to order.
+#[derive(Clone, Copy)]
+struct Centred {
+    id: u32,
+    sum: [f32; 3],
+}
+
+/// Sorts the facets of some leaves so that those of each half of the leaves lie together, and within
+/// it those of each half of that half.
+fn sort(facets: &mut [Centred], leaves: Range<usize>, run: &(impl Fn(usize) -> usize + Sync)) {
+    if leaves.len() < 2 {
+        return;
+    }
+    let (mut low, mut high) = ([f32::INFINITY; 3], [f32::NEG_INFINITY; 3]);
+    for c in facets.iter() {
+        for axis in 0..3 {
+            low[axis] = low[axis].min(c.sum[axis]);
+            high[axis] = high[axis].max(c.sum[axis]);
+        }
+    }
+    let widest = |a: &usize, b: &usize| (high[*a] - low[*a]).total_cmp(&(high[*b] - low[*b]));
+    let axis = (0..3).max_by(widest).unwrap_or(0);
+    let middle = leaves.start + leaves.len() / 2;
+    let half = run(middle) - run(leaves.start);
+    if half < facets.len() {
+        facets.select_nth_unstable_by(half, |a, b| a.sum[axis].total_cmp(&b.sum[axis]).then(a.id.cmp(&b.id)));
+    }
+    let large = facets.len() > PARALLEL;
+    let (left, right) = facets.split_at_mut(half);
+    if large {
+        rayon::join(|| sort(left, leaves.start..middle, run), || sort(right, middle..leaves.end, run));
+    } else {
+        sort(left, leaves.start..middle, run);
+        sort(right, middle..leaves.end, run);
+    }
+}
+
+/// Sums of coordinates and of their products.
+#[derive(Clone, Copy, Default)]
+struct Moments {
+    count: f64,
+    sum: Vec3,
+    /// xx, yy, zz.
+    squares: Vec3,
+    /// yz, zx, xy.
+    products: Vec3,
+}
+
+impl Moments {
+    fn add(&mut self, p: &Vec3) {
+        self.count += 1.0;
+        self.sum += p;
+        self.squares += p.component_mul(p);
+        self.products += Vec3::new(p.y * p.z, p.z * p.x, p.x * p.y);
+    }
+
+    fn plus(&self, other: &Moments) -> Moments {
+        Moments {
+            count: self.count + other.count,
+            sum: self.sum + other.sum,
+            squares: self.squares + other.squares,
+            products: self.products + other.products,
+        }
+    }
+
+    /// The principal axes, as `f32` holds them.
+    fn axes(&self) -> [[f32; 3]; 3] {
+        let m = self.sum / self.count;
+        let d = self.squares / self.count - m.component_mul(&m);
+        let o = self.products / self.count - Vec3::new(m.y * m.z, m.z * m.x, m.x * m.y);
+        let covariance = Matrix3::new(d.x, o.z, o.y, o.z, d.y, o.x, o.y, o.x, d.z);
+        let vectors = SymmetricEigen::try_new(covariance, f64::EPSILON, 50).map(|e| e.eigenvectors);
+        let vectors = vectors.filter(|v| v.iter().all(|c| c.is_finite())).unwrap_or_else(Matrix3::identity);
+        let axis = |i: usize| [vectors[(0, i)] as f32, vectors[(1, i)] as f32, vectors[(2, i)] as f32];
+        [axis(0), axis(1), axis(2)]
+    }
+}
+
+/// How far points reach along three axes.
+struct Span {
+    axes: [[f32; 3]; 3],
+    rows: Matrix3<f64>,
+    low: Vec3,
+    high: Vec3,
+}
+
+impl Span {
+    fn new(axes: &[[f32; 3]; 3]) -> Span {
+        Span {
+            axes: *axes,
+            rows: columns(axes).transpose(),
+            low: Vec3::repeat(f64::INFINITY),
+            high: Vec3::repeat(f64::NEG_INFINITY),
+        }
+    }
+
+    fn add(&mut self, p: &Vec3) {
+        let at = self.rows * p;
+        for i in 0..3 {
+            self.low[i] = if at[i] < self.low[i] { at[i] } else { self.low[i] };
+            self.high[i] = if at[i] > self.high[i] { at[i] } else { self.high[i] };
+        }
+    }
+
+    fn add_box(&mut self, b: &Stored) {
+        let reach = (self.rows * columns(&b.axes)).abs() * vec(&b.half);
+        let at = self.rows * vec(&b.centre);
+        self.low = self.low.inf(&(at - reach));
+        self.high = self.high.sup(&(at + reach));
+    }
+
+    fn stored(&self) -> Stored {
+        let middle = self.rows.tr_mul(&((self.low + self.high) * 0.5));
+        let centre = [middle.x as f32, middle.y as f32, middle.z as f32];
+        // From the centre as it is stored.
+        let at = self.rows * vec(&centre);
+        let half = (self.high - at).sup(&(at - self.low));
+        let half = half.add_scalar(SLACK * half.norm());
+        Stored { centre, axes: self.axes, half: [0, 1, 2].map(|i| (half[i] as f32).next_up()) }
+    }
+}
