@@ -12,6 +12,7 @@ mod failure;
 mod feature_report;
 mod fit;
 mod pictures;
+mod place;
 mod run;
 mod schema;
 mod survey;
@@ -66,6 +67,7 @@ fn perform(command: &Command) -> Result<Outcome, Failure> {
         Command::Survey(args) => survey::survey(args),
         Command::Fit(args) => fit::fit(args),
         Command::Run(args) => run::run(args),
+        Command::Place(args) => place::place(args),
         Command::Export(args) => export::export(args),
         Command::Curves(args) => curves::curves(args),
         Command::Schema(args) => schema::schema(args),
