@@ -254,6 +254,6 @@ fn true_size(truth: &TrueFeature, feature: &Feature) -> String {
 const CHECKS: &str = "\
 Before you cut or weld by such numbers:
   Look at every picture: is each feature painted where you mean it?
-  The ± knows the scan's noise, and neither the scanner's calibration nor the placement.
+  The ± knows the scans' noise and how well they are placed, not the scanner's calibration.
   Measure a distance on the part by hand and compare.
 ";
