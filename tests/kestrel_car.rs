@@ -51,9 +51,8 @@ pub fn one(seed: u64, push: Option<[f64; 3]>) -> Result<Outcome, String> {
     let files: Vec<(&str, &str)> = Part::ALL.iter().map(|part| (part.name(), part.file_name())).collect();
     let sheets: Vec<(&str, &Truth)> = Part::ALL.iter().map(|part| part.name()).zip(&truths).collect();
     let job = raw(folder.path(), &files).and_then(|job| work(&job, &sheets)).map_err(|e| told(&e))?;
-    let open = |_: &Name, file: &ScanFile| -> Result<Arc<LoadedScan>, LoadError> {
-        Ok(Arc::new(load(file, folder.path())?))
-    };
+    let open =
+        |_: &Name, file: &ScanFile| -> Result<Arc<LoadedScan>, LoadError> { Ok(Arc::new(load(file, folder.path())?)) };
     let results = Evaluator::default().evaluate(&job, &open);
     let failures = results.failures.iter().map(|f| format!("{} {}: {}", f.what, f.name, f.error)).collect();
     let adjusted = results.adjusted.as_ref();
@@ -120,7 +119,11 @@ pub fn print_table(seeds: u64, push: Option<[f64; 3]>, out: &mut impl std::io::W
     let count = good.len().max(1) as f64;
     let mean = good.iter().map(|o| o.chi_squared_per_redundancy).sum::<f64>() / count;
     let low = good.iter().filter(|o| o.probability < 0.05).count();
-    writeln!(out, "adjustment: mean χ² per equation to spare {mean:.2}; below 5 % by chance in {low} of {} seeds", good.len())?;
+    writeln!(
+        out,
+        "adjustment: mean χ² per equation to spare {mean:.2}; below 5 % by chance in {low} of {} seeds",
+        good.len()
+    )?;
     let named = |o: &&&Outcome| o.left_out == ["strut towers"] && is_right(o);
     writeln!(
         out,
@@ -131,7 +134,9 @@ pub fn print_table(seeds: u64, push: Option<[f64; 3]>, out: &mut impl std::io::W
     for (seed, outcome) in found.iter().enumerate() {
         match outcome {
             Err(error) => writeln!(out, "seed {seed}: {error}")?,
-            Ok(outcome) if !outcome.failures.is_empty() => writeln!(out, "seed {seed}: {}", outcome.failures.join("; "))?,
+            Ok(outcome) if !outcome.failures.is_empty() => {
+                writeln!(out, "seed {seed}: {}", outcome.failures.join("; "))?
+            }
             Ok(outcome) if outcome.left_out.len() > 1 => writeln!(out, "seed {seed}: left out {:?}", outcome.left_out)?,
             Ok(_) => {}
         }

@@ -11,11 +11,11 @@ use crate::run::{Evaluated, RunReport, evaluate, files_text, report, trouble, wr
 use crate::table::{Align, Table, count, position, rounded};
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
-use stringline_core::covariance::two_significant;
 use stringline_core::Point3;
+use stringline_core::covariance::two_significant;
 use stringline_fit::Feature;
-use stringline_hardpoints::export::CAUTION;
 use stringline_hardpoints::Role;
+use stringline_hardpoints::export::CAUTION;
 use stringline_job::{History, Job, Op, hardpoint_words, write_job};
 use stringline_kinematics::solve_for::{BumpSteerGoal, Freedom, least_bump_steer};
 use stringline_kinematics::{AS_FOUND, Change, Held, Measured, RodEnd, Tolerance, Variant, geometry_of};

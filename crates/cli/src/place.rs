@@ -271,9 +271,7 @@ pub(crate) fn text(evaluated: &Evaluated) -> String {
             says(evaluated, &fit.name),
             rounded(fit.residual.norm(), 0.01),
             lengths.map_or_else(String::new, |off| with_uncertainty(off.shift.norm(), off.shift_u95)),
-            angles.map_or_else(String::new, |off| {
-                with_uncertainty(off.turn.to_degrees(), off.turn_u95.to_degrees())
-            }),
+            angles.map_or_else(String::new, |off| with_uncertainty(off.turn.to_degrees(), off.turn_u95.to_degrees())),
             off.map_or_else(String::new, |off| chance(off.probability)),
             most,
             verdict.into(),

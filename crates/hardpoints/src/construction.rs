@@ -501,7 +501,8 @@ impl Inputs {
                     _ => Datum::Point { position },
                 };
                 let rows = datum.dimension();
-                let mut mirror = DMatrix::zeros(rows, thing.sources.values().next().map_or(rows, |s| s.jacobian.nrows()));
+                let mut mirror =
+                    DMatrix::zeros(rows, thing.sources.values().next().map_or(rows, |s| s.jacobian.nrows()));
                 for row in 0..rows {
                     mirror[(row, row)] = if row % 3 == 1 { -1.0 } else { 1.0 };
                 }

@@ -17,8 +17,8 @@ use stringline_fit::{
     Feature, FitError, FitSettings, GrowSettings, JointPart, Moved, Verdict, Weighed, fit, fit_auto, fit_joint, grow,
 };
 use stringline_hardpoints::{
-    Constructed, Construction, ConstructionError, CoordinateAxes, DatumRecord, HardpointSet, Inputs, Role, SetError, Side,
-    place_feature,
+    Constructed, Construction, ConstructionError, CoordinateAxes, DatumRecord, HardpointSet, Inputs, Role, SetError,
+    Side, place_feature,
 };
 use stringline_place::{AdjustError, Adjusted, Asymmetry};
 use stringline_scan::{Geometry, PaintError, Patch, Sample, Scan};

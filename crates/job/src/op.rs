@@ -317,9 +317,7 @@ impl Explain for OpError {
                  must be symmetric with no negative variance."
                     .into()
             }
-            OpError::BadMate { .. } => {
-                "Name its datums; give finite numbers, and a give of zero or above.".into()
-            }
+            OpError::BadMate { .. } => "Name its datums; give finite numbers, and a give of zero or above.".into(),
             OpError::BadScan { .. } => "Add the scan file again.".into(),
             OpError::BadJoint { .. } => "Group two or more features of one scan, each in one group only.".into(),
             OpError::Circular { .. } => "Construct it from features, or from other datums.".into(),

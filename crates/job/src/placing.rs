@@ -130,7 +130,10 @@ fn warn(adjusted: &Adjusted, results: &mut Results) {
             }
             results.warn(&fit.name, text);
         } else if off.probability < 0.001 {
-            results.warn(&fit.name, format!("it fits badly: all the others put it {by} off; paint its datums again or remove it"));
+            results.warn(
+                &fit.name,
+                format!("it fits badly: all the others put it {by} off; paint its datums again or remove it"),
+            );
         }
     }
     if adjusted.probability < 0.001 {
@@ -206,9 +209,10 @@ fn resolve(job: &Job, results: &Results, name: &Name, spec: &MateSpec) -> Result
 fn below_the_rest(job: &Job, results: &Results, face: &str, on: &On) -> bool {
     let (Some(scan), Some(normal)) = (&on.scan, on.anchor.direction) else { return false };
     let used: BTreeSet<&str> = job.mates.values().flat_map(|mate| mate.tie.inputs()).collect();
-    let others = results.features.iter().filter(|(name, result)| {
-        result.scan.as_str() == scan && name.as_str() != face && used.contains(name.as_str())
-    });
+    let others = results
+        .features
+        .iter()
+        .filter(|(name, result)| result.scan.as_str() == scan && name.as_str() != face && used.contains(name.as_str()));
     let above: f64 = others.map(|(_, result)| normal.dot(&(result.feature.shape.point() - on.anchor.position))).sum();
     above < 0.0
 }

@@ -8,9 +8,10 @@ use stringline_core::units::LengthUnit;
 use stringline_core::{Point3, RigidTransform, Vec3};
 use stringline_hardpoints::{Construction, Role, Side};
 use stringline_job::{
-    EvaluateError, FitSpec, HardpointSpec, History, Job, LoadError, LoadedScan, MateSpec, Name, Op, OpError, Placement,
-    Results, ScanFile, Tie, Wanted, evaluate,
+    EvaluateError, FacingSpec, FitSpec, HardpointSpec, History, Job, LoadError, LoadedScan, MateSpec, Name, Op,
+    OpError, Placement, Results, ScanFile, Tie, Wanted, evaluate,
 };
+use stringline_place::AdjustError;
 use stringline_scan::{Cloud, Dab, Geometry, Scan};
 
 /// A repeatable stand-in for noise, uniform in ±`width`.
@@ -46,7 +47,10 @@ fn part(seed: u64, scan_from_part: &RigidTransform) -> Arc<LoadedScan> {
             add(at, Vec3::z());
         }
     }
-    Arc::new(LoadedScan { scan: Arc::new(Scan::new(Geometry::Cloud(Cloud { points, normals }))), sha256: "0".repeat(64) })
+    Arc::new(LoadedScan {
+        scan: Arc::new(Scan::new(Geometry::Cloud(Cloud { points, normals }))),
+        sha256: "0".repeat(64),
+    })
 }
 
 fn name(text: &str) -> Name {
@@ -73,10 +77,12 @@ fn job(covariance: Option<[[f64; 6]; 6]>) -> History {
             extra: Default::default(),
         };
         history.apply(&Op::AddScan { name: name(scan), scan: file }).unwrap();
-        let bore = |x: f64, r: f64| [0.0, 1.0, 2.0].map(|k| {
-            let (sin, cos) = (k * TAU / 3.0).sin_cos();
-            [x + r * cos, r * sin, 10.0]
-        });
+        let bore = |x: f64, r: f64| {
+            [0.0, 1.0, 2.0].map(|k| {
+                let (sin, cos) = (k * TAU / 3.0).sin_cos();
+                [x + r * cos, r * sin, 10.0]
+            })
+        };
         let features = [
             ("bore", Wanted::Cylinder, bore(0.0, 10.0).to_vec()),
             ("second", Wanted::Cylinder, bore(90.0, 8.0).to_vec()),
@@ -97,7 +103,8 @@ fn job(covariance: Option<[[f64; 6]; 6]>) -> History {
 }
 
 fn meet(what: &str) -> Op {
-    let tie = Tie::Meet { first: format!("twin {what}"), second: format!("part {what}"), offset: 0.0, facing: None };
+    let facing = (what == "face").then_some(FacingSpec::Same);
+    let tie = Tie::Meet { first: format!("twin {what}"), second: format!("part {what}"), offset: 0.0, facing };
     Op::SetMate { name: name(what), mate: Box::new(tie.into()) }
 }
 
@@ -130,11 +137,21 @@ fn mates_place_a_scan_where_it_belongs() {
     assert!(free.failures.iter().any(|f| f.what == "hardpoint" && f.error.is_consequence()));
 
     history.apply(&meet("second")).unwrap();
+    // Turned over about the line through both bores at the face's height it would meet all the same, but for how
+    // the faces look.
+    let mut open = history.clone();
+    let either = Tie::Meet { first: "twin face".into(), second: "part face".into(), offset: 0.0, facing: None };
+    open.apply(&Op::SetMate { name: name("face"), mate: Box::new(either.into()) }).unwrap();
+    let told = results(open.job());
+    assert!(told.failures.iter().any(|f| matches!(&f.error, EvaluateError::Adjust(AdjustError::Ambiguous { .. }))));
     let held = results(history.job());
     assert!(held.is_complete(), "{:?}", held.failures);
     let placed = &held.placements["twin"];
     let off = placed.car_from_scan * twin_from_part() * car_from_part().inverse();
-    assert!(off.rotation.angle() < 1e-3 && (off * car_from_part() * Point3::origin() - car_from_part() * Point3::origin()).norm() < 0.02);
+    assert!(
+        off.rotation.angle() < 1e-3
+            && (off * car_from_part() * Point3::origin() - car_from_part() * Point3::origin()).norm() < 0.02
+    );
     let found = held.set.find(Role::LowerBallJoint, Side::Left).unwrap();
     let truth = car_from_part() * Point3::new(0.0, 0.0, 40.0);
     assert!((Point3::from(found.position) - truth).norm() < found.u95.unwrap().position);

@@ -21,7 +21,7 @@ use crate::mate::{CarAxis, Mate, On, Relation};
 use crate::motion::Pivot;
 use crate::start::{alike, starts};
 use crate::system::{Linear, System, mate_name, placement_name};
-use nalgebra::{DMatrix, DVector, Matrix3, Matrix6, Vector6};
+use nalgebra::{DMatrix, DVector, Dyn, Matrix6, SymmetricEigen, Vector6};
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 use stringline_core::covariance::{
@@ -415,6 +415,11 @@ impl Solved {
     fn of(linear: &Linear, to_origin: &DMatrix<f64>, rows: Vec<usize>, settings: &AdjustSettings) -> Option<Solved> {
         let by = linear.by_motion.select_rows(&rows) * to_origin;
         let value = linear.value.select_rows(&rows);
+        if rows.is_empty() {
+            let n = by.ncols();
+            let (step, gain) = (DVector::zeros(n), DMatrix::zeros(n, 0));
+            return Some(Solved { rows, step, gain, free: DMatrix::identity(n, n), chi_squared: 0.0, rank: 0 });
+        }
         let covariance = linear.covariance.select_rows(&rows).select_columns(&rows);
         let cholesky = covariance.cholesky()?;
         let lower = cholesky.l();
@@ -423,13 +428,13 @@ impl Solved {
         // What the mates' geometry leaves free, whatever the weights.
         let scale = DVector::from_iterator(rows.len(), rows.iter().map(|&r| unit(linear.along[r])));
         let plain = DMatrix::from_fn(by.nrows(), by.ncols(), |i, j| by[(i, j)] * scale[i]);
-        let geometry = plain.tr_mul(&plain).symmetric_eigen();
+        let geometry = eigen(plain.tr_mul(&plain));
         let is_held = |&k: &usize| geometry.eigenvalues[k] > FREE * FREE;
         let (held, loose): (Vec<usize>, Vec<usize>) = (0..by.ncols()).partition(is_held);
         let held = geometry.eigenvectors.select_columns(&held);
         // What is held so badly that it may as well be free.
         let reduced = &weighed * &held;
-        let information = reduced.tr_mul(&reduced).symmetric_eigen();
+        let information = eigen(reduced.tr_mul(&reduced));
         let is_good = |&k: &usize| information.eigenvalues[k] * settings.held_within.powi(2) > 1.0;
         let (good, bad): (Vec<usize>, Vec<usize>) = (0..held.ncols()).partition(is_good);
         let directions = &held * information.eigenvectors.select_columns(&good);
@@ -458,6 +463,14 @@ impl Solved {
             all.rows_mut(6 * s, 6).copy_from(&block);
         }
         all
+    }
+}
+
+/// Of a symmetric matrix, which may be empty.
+fn eigen(of: DMatrix<f64>) -> SymmetricEigen<f64, Dyn> {
+    match of.is_empty() {
+        true => SymmetricEigen { eigenvectors: of, eigenvalues: DVector::zeros(0) },
+        false => of.symmetric_eigen(),
     }
 }
 
@@ -643,6 +656,5 @@ impl State {
 pub fn u95_at(placed: &Placed, point: &stringline_core::Point3) -> f64 {
     let by = stringline_core::covariance::by_motion(point, None);
     let c = propagate(&by, &DMatrix::from_column_slice(6, 6, placed.covariance.as_slice()));
-    let c = Matrix3::from_iterator(c.iter().copied());
-    coverage_factor(3, placed.degrees_of_freedom) * largest_sigma(&DMatrix::from_column_slice(3, 3, c.as_slice()))
+    coverage_factor(3, placed.degrees_of_freedom) * largest_sigma(&c)
 }

@@ -82,7 +82,9 @@ impl Anchor {
                     let d: Vec3 = direction.into_inner();
                     jacobian.view_mut((0, 3), (3, 3)).copy_from(&(Matrix3::identity() * along));
                     jacobian.view_mut((0, 6), (3, 1)).copy_from(&(d * (-1.0 / tan)));
-                    jacobian.view_mut((0, 7), (3, 1)).copy_from(&(d * (-along / (half_angle.sin() * half_angle.cos()))));
+                    jacobian
+                        .view_mut((0, 7), (3, 1))
+                        .copy_from(&(d * (-along / (half_angle.sin() * half_angle.cos()))));
                 }
                 (Hold::Seat, point + direction.into_inner() * along, Some(direction), jacobian)
             }

@@ -54,7 +54,15 @@ impl std::fmt::Display for Freedom {
                     write!(f, "{scan} is free to slide along {}", axis.unwrap_or_else(|| numbers(along)))?;
                 }
                 FreeMotion::Turn { about, along, .. } => {
-                    let line = || format!("a line through ({:.0}, {:.0}, {:.0}) along {}", about.x, about.y, about.z, numbers(along));
+                    let line = || {
+                        format!(
+                            "a line through ({:.0}, {:.0}, {:.0}) along {}",
+                            about.x,
+                            about.y,
+                            about.z,
+                            numbers(along)
+                        )
+                    };
                     write!(f, "{scan} is free to turn about {}", axis.unwrap_or_else(line))?;
                 }
             }
@@ -71,7 +79,8 @@ pub(crate) fn freedoms(system: &System<'_>, poses: &[Option<RigidTransform>], fr
     let scans = system.scans.len();
     let pivots = system.pivots(poses);
     // Turns as lengths at the lever, so that both are in mm.
-    let turns = DMatrix::from_fn(3 * scans, free.ncols(), |i, j| free[(6 * (i / 3) + 3 + i % 3, j)] * pivots[i / 3].lever);
+    let turns =
+        DMatrix::from_fn(3 * scans, free.ncols(), |i, j| free[(6 * (i / 3) + 3 + i % 3, j)] * pivots[i / 3].lever);
     let eigen = turns.tr_mul(&turns).symmetric_eigen();
     let mut order: Vec<usize> = (0..free.ncols()).collect();
     order.sort_by(|a, b| eigen.eigenvalues[*a].total_cmp(&eigen.eigenvalues[*b]));
@@ -117,7 +126,11 @@ fn free_motion(motion: &DVector<f64>, scan: usize) -> FreeMotion {
     match UnitVec3::try_new(turn, 1e-12).filter(|_| turn.norm() * 1e5 > shift.norm()) {
         Some(along) => {
             let squared = turn.norm_squared();
-            FreeMotion::Turn { about: Point3::from(turn.cross(&shift) / squared), along, pitch: turn.dot(&shift) / squared }
+            FreeMotion::Turn {
+                about: Point3::from(turn.cross(&shift) / squared),
+                along,
+                pitch: turn.dot(&shift) / squared,
+            }
         }
         None => FreeMotion::Slide { along: UnitVec3::new_normalize(shift) },
     }

@@ -13,9 +13,7 @@ mod motion;
 mod start;
 mod system;
 
-pub use adjust::{
-    AdjustError, AdjustSettings, Adjusted, Known, MateFit, Moves, Off, Placed, SideOff, adjust, u95_at,
-};
+pub use adjust::{AdjustError, AdjustSettings, Adjusted, Known, MateFit, Moves, Off, Placed, SideOff, adjust, u95_at};
 pub use anchor::{Anchor, Hold};
 pub use freedom::{FreeMotion, Freedom};
 pub use mate::{CarAxis, Facing, Mate, On, Relation};

@@ -190,11 +190,7 @@ pub(crate) struct Here {
 
 impl Here {
     pub(crate) fn of(anchor: &Anchor, car_from: &RigidTransform) -> Here {
-        Here {
-            hold: anchor.hold,
-            p: car_from * anchor.position,
-            d: anchor.direction.map(|d| car_from.rotation * d),
-        }
+        Here { hold: anchor.hold, p: car_from * anchor.position, d: anchor.direction.map(|d| car_from.rotation * d) }
     }
 
     fn mirrored(&self) -> Here {

@@ -73,7 +73,10 @@ pub fn average(left: &Anchor, right: &Anchor) -> Option<Anchor> {
         name: left.name.clone(),
         hold: left.hold,
         position: nalgebra::center(&left.position, &image.position),
-        direction: left.direction.zip(image.direction).map(|(a, b)| UnitVec3::new_normalize(a.into_inner() + b.into_inner())),
+        direction: left
+            .direction
+            .zip(image.direction)
+            .map(|(a, b)| UnitVec3::new_normalize(a.into_inner() + b.into_inner())),
         sources: chain(&[(half.clone(), &left.sources), (half, &image.sources)]),
     })
 }

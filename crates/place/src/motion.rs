@@ -36,9 +36,7 @@ impl Pivot {
     pub(crate) fn moved(self, placement: &RigidTransform, by: &Vector6<f64>) -> RigidTransform {
         let (shift, turn) = (by.fixed_rows::<3>(0).into_owned(), by.fixed_rows::<3>(3) / self.lever);
         let rotation = UnitQuaternion::from_scaled_axis(turn);
-        let about = Translation3::from(self.centre.coords + shift)
-            * rotation
-            * Translation3::from(-self.centre.coords);
+        let about = Translation3::from(self.centre.coords + shift) * rotation * Translation3::from(-self.centre.coords);
         let mut moved = about * placement;
         moved.rotation.renormalize();
         moved

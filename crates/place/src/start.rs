@@ -70,8 +70,7 @@ pub(crate) fn starts(system: &System<'_>) -> Result<Vec<Try>, AdjustError> {
         };
         let all: Vec<(usize, usize)> = (0..tries.len()).flat_map(|t| (0..24).map(move |k| (t, k))).collect();
         let turns = cube_turns();
-        let found: Vec<Try> =
-            all.par_iter().map(|&(t, k)| placed(system, &tries[t], next, &turns[k])).collect();
+        let found: Vec<Try> = all.par_iter().map(|&(t, k)| placed(system, &tries[t], next, &turns[k])).collect();
         tries = best_of(system, found);
     }
     Ok(tries)
@@ -97,7 +96,10 @@ fn placed(system: &System<'_>, from: &Try, next: usize, turn: &UnitQuaternion<f6
         }
     }
     if !own.is_empty() && !others.is_empty() {
-        poses[next] = Some(nalgebra::Translation3::from(middle(&others) - middle(&own)) * RigidTransform::from_parts(Vec3::zeros().into(), *turn));
+        poses[next] = Some(
+            nalgebra::Translation3::from(middle(&others) - middle(&own))
+                * RigidTransform::from_parts(Vec3::zeros().into(), *turn),
+        );
     }
     settle(system, &mut poses, &[next], &mates);
     let movable: Vec<usize> = (0..poses.len()).filter(|&s| poses[s].is_some()).collect();

@@ -99,7 +99,9 @@ impl<'a> System<'a> {
                     along: (k < 3).then(|| Vec3::ith(k, 1.0)),
                     by_scan: parts
                         .iter()
-                        .filter_map(|(s, sign)| Some((self.index((*s)?)?, RowVector6::from_fn(|_, j| if j == k { *sign } else { 0.0 }))))
+                        .filter_map(|(s, sign)| {
+                            Some((self.index((*s)?)?, RowVector6::from_fn(|_, j| if j == k { *sign } else { 0.0 })))
+                        })
                         .collect(),
                     by_datum: Vec::new(),
                 })
@@ -291,7 +293,10 @@ fn check(mate: &Mate) -> Result<(), AdjustError> {
     if rows(&mate.relation, &here).is_empty() && !matches!(mate.relation, Relation::Relative { .. }) {
         return Err(AdjustError::CannotMate {
             mate: mate.name.clone(),
-            datums: datums.iter().map(|on| format!("'{}' is of kind {}", on.anchor.name, on.anchor.hold.word())).collect(),
+            datums: datums
+                .iter()
+                .map(|on| format!("'{}' is of kind {}", on.anchor.name, on.anchor.hold.word()))
+                .collect(),
         });
     }
     Ok(())

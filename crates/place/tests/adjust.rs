@@ -10,8 +10,8 @@ use std::collections::BTreeMap;
 use stringline_core::covariance::{Source, Sources};
 use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3};
 use stringline_place::{
-    AdjustError, AdjustSettings, Adjusted, Anchor, CarAxis, Facing, Hold, Mate, MateFit, On, Relation, adjust, asymmetry,
-    average,
+    AdjustError, AdjustSettings, Adjusted, Anchor, CarAxis, Facing, Hold, Mate, MateFit, On, Relation, adjust,
+    asymmetry, average,
 };
 
 fn rng(seed: u64) -> ChaCha8Rng {
@@ -28,7 +28,9 @@ fn triple(rng: &mut ChaCha8Rng) -> Vec3 {
 
 fn pose(seed: u64) -> RigidTransform {
     let mut r = rng(seed ^ 0x505f);
-    let turn = UnitQuaternion::from_quaternion(nalgebra::Quaternion::from(std::array::from_fn::<f64, 4, _>(|_| normal(&mut r))));
+    let turn = UnitQuaternion::from_quaternion(nalgebra::Quaternion::from(std::array::from_fn::<f64, 4, _>(|_| {
+        normal(&mut r)
+    })));
     RigidTransform::from_parts((triple(&mut r) * 300.0).into(), turn)
 }
 
@@ -132,7 +134,8 @@ fn error(found: &RigidTransform, truth: &RigidTransform) -> Vector6<f64> {
 /// its covariance about the centroid is 2σ²/n for the shift and 2σ²·(Σ|x|²I − xxᵀ)⁻¹ for the turn.
 #[test]
 fn points_of_equal_weight_have_a_closed_form() {
-    let points = [[400.0, 20.0, 30.0], [-200.0, 310.0, -40.0], [50.0, -260.0, 120.0], [10.0, 90.0, 380.0], [330.0, 330.0, 0.0]];
+    let points =
+        [[400.0, 20.0, 30.0], [-200.0, 310.0, -40.0], [50.0, -260.0, 120.0], [10.0, 90.0, 380.0], [330.0, 330.0, 0.0]];
     let truth = pose(3);
     let mut noise = Some(rng(11));
     let mut mates = Vec::new();
@@ -185,7 +188,12 @@ fn car(seed: Option<u64>, push: Vec3) -> (Vec<Mate>, BTreeMap<&'static str, Rigi
     let tower = |side: f64| point(-31.0, side * 560.0, 842.0);
     let mut right_tower = tower(-1.0);
     right_tower.p += push;
-    let balls = [point(-150.0, -500.0, 700.0), point(120.0, -480.0, 720.0), point(0.0, -620.0, 790.0), point(20.0, -400.0, 560.0)];
+    let balls = [
+        point(-150.0, -500.0, 700.0),
+        point(120.0, -480.0, 720.0),
+        point(0.0, -620.0, 790.0),
+        point(20.0, -400.0, 560.0),
+    ];
     let hub = axis([90.0, 640.0, 250.0], unit(0.1, 1.0, 0.03));
     let mut mates = vec![
         ground(on("body", "floor", face([200.0, 300.0, 0.0], Vec3::z_axis()))),
@@ -237,10 +245,14 @@ fn car(seed: Option<u64>, push: Vec3) -> (Vec<Mate>, BTreeMap<&'static str, Rigi
     // Square to the bore: the same bore once more.
     mates.push(mate(
         "across",
-        Relation::Angle { first: bore, second: on("body", "arm", axis([0.0, 500.0, 300.0], strut)), angle: {
-            let d = hub.d.unwrap();
-            d.cross(&strut).norm().atan2(d.dot(&strut).abs())
-        } },
+        Relation::Angle {
+            first: bore,
+            second: on("body", "arm", axis([0.0, 500.0, 300.0], strut)),
+            angle: {
+                let d = hub.d.unwrap();
+                d.cross(&strut).norm().atan2(d.dot(&strut).abs())
+            },
+        },
     ));
     (mates, poses)
 }
@@ -432,7 +444,8 @@ fn known_and_relative_placements_add_up() {
     )]);
     let placement = pose(1).inverse() * pose(2);
     let small = Matrix6::from_diagonal(&Vector6::new(0.001, 0.001, 0.001, 1e-9, 1e-9, 1e-9));
-    let relation = Relation::Relative { scan: "part".into(), on: Some("body".into()), placement, covariance: Box::new(small) };
+    let relation =
+        Relation::Relative { scan: "part".into(), on: Some("body".into()), placement, covariance: Box::new(small) };
     let adjusted = adjust(&[mate("surface", relation)], &known, &AdjustSettings::default()).unwrap();
     let placed = &adjusted.scans["part"];
     assert!(error(&placed.car_from_scan, &pose(2)).amax() < 1e-7);
@@ -463,7 +476,8 @@ fn left_and_right_are_compared() {
     let own = asymmetry(&left, &left.mirrored()).unwrap();
     assert!(own.shift.norm() < 1e-12 && own.shift_u95 < 1e-12);
     let lines = [unit(0.02, 1.0, 0.0), unit(0.02, -1.0, 0.01)].map(|d| axis([0.0, 0.0, 300.0], d));
-    let [a, b] = lines.map(|l| measured("car", "hub", &l, &id, &mut None).anchor);
+    let [a, b] = [("left hub", lines[0]), ("right hub", lines[1])]
+        .map(|(name, l)| measured("car", name, &l, &id, &mut None).anchor);
     let turned = asymmetry(&a, &b).unwrap().turn.unwrap();
     assert!((turned[0] - 0.01).abs() < 1e-5 && turned[2] < 1e-9);
     assert!(asymmetry(&a, &left).is_none());

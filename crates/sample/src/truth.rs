@@ -185,4 +185,3 @@ pub fn compare(hardpoints: &[Hardpoint], truths: &[Truth]) -> Vec<Compared> {
 fn angle(a: &Vec3, b: &Vec3) -> f64 {
     a.cross(b).norm().atan2(a.dot(b).abs()).to_degrees()
 }
-

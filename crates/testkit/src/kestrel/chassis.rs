@@ -4,8 +4,8 @@
 
 use crate::kestrel::hardpoints as h;
 use crate::kestrel::model::{Construction, PartModel, Region, SMALL, TrueFeature, TrueHardpoint};
-use crate::kestrel::targets::{TARGET_HEIGHT, target_features, with_targets};
 use crate::kestrel::solid::{Solid, bar, block, frustum, half_space, plate, rod, union};
+use crate::kestrel::targets::{TARGET_HEIGHT, target_features, with_targets};
 use crate::noise_field::SmoothField;
 use std::sync::Arc;
 use stringline_core::{Point3, UnitVec3, Vec3};

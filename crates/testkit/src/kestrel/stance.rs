@@ -54,13 +54,17 @@ pub(crate) fn model() -> PartModel {
         let at = |along: f64| face + out.into_inner() * along;
         let half = 0.5 * (PIN_END - PIN_FROM) - 5.0;
         let middle = at(0.5 * (PIN_END + PIN_FROM) + 2.0);
-        features.push(
-            TrueFeature::cylinder(pin, middle, out, PIN, [-half, half], Side::External).dabs(4, &[-12.0, 12.0], 0.0, 6.0),
-        );
+        features.push(TrueFeature::cylinder(pin, middle, out, PIN, [-half, half], Side::External).dabs(
+            4,
+            &[-12.0, 12.0],
+            0.0,
+            6.0,
+        ));
         features.push(TrueFeature::face(end, at(PIN_END), out, [0.0, PIN - 1.5]).dabs(4, &[10.0], 0.0, 5.0));
     }
     features.extend(target_features(["left_target_1", "left_target_2", "left_target_3", "left_target_4"], on_left));
-    features.extend(target_features(["right_target_1", "right_target_2", "right_target_3", "right_target_4"], on_right));
+    features
+        .extend(target_features(["right_target_1", "right_target_2", "right_target_3", "right_target_4"], on_right));
     features.extend(target_features(["rack_target_1", "rack_target_2", "rack_target_3", "rack_target_4"], on_rack));
     PartModel {
         features,
