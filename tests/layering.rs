@@ -19,7 +19,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("stringline-hardpoints", &["core", "fit", "exchange"]),
     ("stringline-kinematics", &["core", "hardpoints"]),
     ("stringline-job", &["core", "scan", "fit", "hardpoints", "exchange", "kinematics", "place", "clearance"]),
-    ("stringline-sample", &["core", "scan", "hardpoints", "job"]),
+    ("stringline-sample", &["core", "scan", "fit", "hardpoints", "job"]),
     (
         "stringline-workbench",
         &["core", "scan", "fit", "hardpoints", "kinematics", "place", "clearance", "exchange", "job", "sample"],
@@ -55,6 +55,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "clearance",
             "picture",
             "job",
+            "sample",
             "testkit",
         ],
     ),

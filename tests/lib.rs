@@ -1,1 +1,3 @@
 //! Helpers shared by the workspace-level tests.
+
+pub mod kestrel_car;

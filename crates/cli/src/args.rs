@@ -36,6 +36,8 @@ pub(crate) enum Command {
     Fit(FitArgs),
     /// Replay a job and write all its results.
     Run(RunArgs),
+    /// Say how a job's scans sit in the car: what each mate is off by, what is free, what rests on what.
+    Place(PlaceArgs),
     /// Write a job's hardpoints, or a hardpoint set, to other files.
     Export(ExportArgs),
     /// Say what a suspension does: every kinematic measure over wheel travel and rack.
@@ -116,6 +118,16 @@ pub(crate) struct RunArgs {
     /// The folder to write to; the job's own if left out.
     #[arg(long, value_name = "DIR")]
     pub(crate) out: Option<PathBuf>,
+    /// Print the result as JSON.
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct PlaceArgs {
+    /// The job file, .job.json.
+    #[arg(value_name = "JOB")]
+    pub(crate) job: PathBuf,
     /// Print the result as JSON.
     #[arg(long)]
     pub(crate) json: bool,

@@ -1,7 +1,7 @@
 //! `stringline demo`: the whole main job on the sample scans, checked against their truth.
 //!
-//! The job is made by the operations that a person would
-//! make: add the scans, place them, paint, fit, construct, export.
+//! The job is made by the operations that a person would make: add the scans, paint, mate them to one another and to
+//! the car, fit, construct, export. Nothing of the truth is used but where a person would touch the parts.
 
 use crate::args::{DemoArgs, GapArgs};
 use crate::curves::{
@@ -18,130 +18,19 @@ use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 use stringline_core::covariance::two_significant;
 use stringline_core::units::LengthUnit;
-use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3};
-use stringline_fit::{Feature, Kind, Relation};
+use stringline_core::{Point3, RigidTransform};
+use stringline_fit::Feature;
 use stringline_hardpoints::export::CAUTION;
-use stringline_hardpoints::{Construction, DatumKind, Hardpoint, Role, Side};
+use stringline_hardpoints::{Role, Side};
 use stringline_job::{
-    BodyShape, BodySpec, ClearanceSpec, FitSpec, HardpointSpec, History, Job, Joint, Name, NameError, Op, Place,
-    Placement, Wanted, WheelSpec, hardpoint_words, scan_file, write_job,
+    BodyShape, BodySpec, ClearanceSpec, History, Job, Name, Op, Place, Placement, WheelSpec, hardpoint_words, scan_file,
+    write_job,
 };
 use stringline_kinematics::solve_for::{BumpSteerGoal, Freedom, least_bump_steer};
 use stringline_kinematics::{AS_FOUND, Change, Held, Link, Measured, RodEnd, Tolerance, Variant, geometry_of};
-use stringline_sample::{JOB_FILE, SCANS, SampleScan, write_new_arm};
-use stringline_scan::Dab;
-
-/// Bores that share an axis, besides those that a hardpoint's construction says.
-const COMMON_AXES: &[(&str, [&str; 2])] = &[("arm bushes", ["front bush bore", "rear bush bore"])];
-
-/// What a truth file says, as far as it is used here.
-#[derive(Deserialize)]
-struct Truth {
-    features: Vec<TrueFeature>,
-    hardpoints: Vec<TrueHardpoint>,
-}
-
-#[derive(Deserialize)]
-struct TrueFeature {
-    name: String,
-    kind: Kind,
-    radius: Option<f64>,
-    half_angle_deg: Option<f64>,
-    dabs: Vec<TrueDab>,
-}
-
-/// Where a person would touch the part.
-#[derive(Deserialize)]
-struct TrueDab {
-    centre: [f64; 3],
-    radius: f64,
-    seen_from: [f64; 3],
-}
-
-#[derive(Deserialize)]
-struct TrueHardpoint {
-    role: Role,
-    side: Side,
-    construction: TrueConstruction,
-    car: Placed,
-}
-
-#[derive(Deserialize)]
-struct Placed {
-    point: [f64; 3],
-    direction: Option<[f64; 3]>,
-}
-
-/// How the truth file says that a person constructs a hardpoint.
-#[derive(Deserialize)]
-#[serde(rename_all = "snake_case", tag = "kind")]
-enum TrueConstruction {
-    Axis {
-        feature: String,
-    },
-    Face {
-        feature: String,
-    },
-    SphereCentre {
-        feature: String,
-    },
-    GaugePoint {
-        feature: String,
-        gauge_diameter: f64,
-    },
-    AxisAndPlane {
-        axis: String,
-        plane: String,
-    },
-    AxisAndMidPlane {
-        axis: String,
-        faces: [String; 2],
-    },
-    /// The axis is that of two bores fitted together.
-    JointAxisAndMidPlane {
-        axes: [String; 2],
-        faces: [String; 2],
-    },
-    AxisFromFace {
-        axis: String,
-        face: String,
-        distance: f64,
-    },
-    AxisThroughCentres {
-        features: [String; 2],
-    },
-}
-
-impl TrueConstruction {
-    /// `kind` is what plays the role, `call` gives a feature's name in the job.
-    fn construction(&self, kind: DatumKind, call: impl Fn(&String) -> String) -> Construction {
-        match self {
-            TrueConstruction::Axis { feature } => Construction::Axis { axis: call(feature) },
-            TrueConstruction::Face { feature } => Construction::Face { plane: call(feature) },
-            TrueConstruction::SphereCentre { feature } => Construction::SphereCentre { sphere: call(feature) },
-            TrueConstruction::GaugePoint { feature, gauge_diameter } => {
-                Construction::ConeAtDiameter { cone: call(feature), diameter: *gauge_diameter }
-            }
-            // Where it is told as a point on the axis of a bolt hole, the axis itself is the hardpoint.
-            TrueConstruction::AxisAndPlane { axis, .. } if kind == DatumKind::Axis => {
-                Construction::Axis { axis: call(axis) }
-            }
-            TrueConstruction::AxisAndPlane { axis, plane } => {
-                Construction::AxisMeetsPlane { axis: call(axis), plane: call(plane) }
-            }
-            TrueConstruction::AxisAndMidPlane { axis, faces: [first, second] }
-            | TrueConstruction::JointAxisAndMidPlane { axes: [axis, _], faces: [first, second] } => {
-                Construction::MidPlaneOnAxis { first: call(first), second: call(second), axis: call(axis) }
-            }
-            TrueConstruction::AxisFromFace { axis, face, distance } => {
-                Construction::PointOnAxis { axis: call(axis), face: call(face), distance: *distance, towards: None }
-            }
-            TrueConstruction::AxisThroughCentres { features: [from, to] } => {
-                Construction::AxisThrough { from: call(from), to: call(to) }
-            }
-        }
-    }
-}
+use stringline_sample::{
+    Compared, JOB_FILE, SCANS, TrueFeature, Truth, compare, feature_name, second_name, write_new_arm,
+};
 
 /// What `demo --json` prints.
 #[derive(Serialize)]
@@ -160,28 +49,13 @@ struct Gaps {
     overlay: OverlayReport,
 }
 
-/// A hardpoint beside its truth.
-#[derive(Serialize)]
-struct Compared {
-    role: Role,
-    side: Side,
-    /// Distance from the truth, mm: of a point in space, of an axis across it at the true
-    /// position, of a face along its normal.
-    off: f64,
-    /// The same as stated at 95 %.
-    stated: f64,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    off_deg: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    stated_deg: Option<f64>,
-    within: bool,
-}
-
 pub(crate) fn demo(args: &DemoArgs) -> Result<Outcome, Failure> {
     let truths = SCANS.iter().map(|sample| parse::<Truth>(sample.truth)).collect::<Result<Vec<_>, _>>()?;
+    let sheets: Vec<(&str, &Truth)> = SCANS.iter().map(|sample| sample.name).zip(&truths).collect();
     let mut files: Vec<PathBuf> = SCANS.iter().map(|sample| args.dir.join(sample.file)).collect();
     let path = args.dir.join(JOB_FILE);
-    let mut evaluated = evaluate(make_job(&args.dir, &truths)?, &args.dir);
+    let raw = stringline_sample::begin_raw(&args.dir)?;
+    let mut evaluated = evaluate(stringline_sample::work(&raw, &sheets)?, &args.dir);
     let mut kinematics = design(&mut evaluated)?;
     let gaps = clear(&mut evaluated, &args.dir, &mut files)?;
     write_job(&path, &evaluated.job)?;
@@ -360,113 +234,6 @@ fn parse<'a, T: Deserialize<'a>>(bytes: &'a [u8]) -> Result<T, Failure> {
     })
 }
 
-/// The job, made step by step as a person would.
-fn make_job(dir: &Path, truths: &[Truth]) -> Result<Job, Failure> {
-    let mut history = History::new(stringline_sample::begin(dir)?);
-    for (sample, truth) in SCANS.iter().zip(truths) {
-        for feature in truth.features.iter().filter(|feature| !feature.dabs.is_empty()) {
-            let name: Name = feature_name(sample, &feature.name).parse()?;
-            // A person sees a bore, a taper or a ball; what looks flat may be left to the evidence.
-            let shape = match feature.kind {
-                Kind::Plane => Wanted::Auto,
-                kind => kind.into(),
-            };
-            let fit = FitSpec { shape, grow: true, ..FitSpec::default() };
-            history.apply(&Op::AddFeature { name: name.clone(), scan: sample.name.parse()?, fit })?;
-            history.apply(&Op::Paint { feature: name, dabs: feature.dabs.iter().map(dab).collect() })?;
-        }
-        for hardpoint in &truth.hardpoints {
-            add_hardpoint(&mut history, sample, hardpoint)?;
-        }
-    }
-    for (name, members) in COMMON_AXES {
-        join(&mut history, name, members.map(str::to_owned))?;
-    }
-    Ok(Job::clone(history.job()))
-}
-
-/// Constructs a hardpoint, or, where another scan has given it already, a datum to compare.
-fn add_hardpoint(history: &mut History, sample: &SampleScan, truth: &TrueHardpoint) -> Result<(), Failure> {
-    let call = |feature: &String| feature_name(sample, feature);
-    if let TrueConstruction::JointAxisAndMidPlane { axes, .. } = &truth.construction {
-        join(history, &format!("{} holes", truth.role.words()), axes.each_ref().map(call))?;
-    }
-    let construction = truth.construction.construction(truth.role.kind(), call);
-    let taken = history.job().hardpoints.iter().any(|known| known.key() == (truth.role, truth.side));
-    if taken {
-        let name = second_name(sample, truth).parse()?;
-        history.apply(&Op::SetDatum { name, construction })?;
-    } else {
-        let (role, side) = (truth.role, truth.side);
-        let hardpoint = HardpointSpec { role, side, construction, extra: serde_json::Map::new() };
-        history.apply(&Op::SetHardpoint { hardpoint })?;
-    }
-    Ok(())
-}
-
-/// What a point is called that another scan has given already.
-fn second_name(sample: &SampleScan, truth: &TrueHardpoint) -> String {
-    format!("{} on {}", truth.role.words(), sample.name)
-}
-
-fn join(history: &mut History, name: &str, members: [String; 2]) -> Result<(), Failure> {
-    let features = members.into_iter().map(Name::try_from).collect::<Result<_, NameError>>()?;
-    let joint = Joint { features, relation: Relation::CommonAxis, extra: serde_json::Map::new() };
-    history.apply(&Op::Join { name: name.parse()?, joint })?;
-    Ok(())
-}
-
-/// A feature's name in the job: plain words; the two strut towers have features of the same names.
-fn feature_name(sample: &SampleScan, name: &str) -> String {
-    let words = name.replace('_', " ");
-    if sample.name == "chassis-right" { format!("right {words}") } else { words }
-}
-
-fn dab(dab: &TrueDab) -> Dab {
-    let seen_from = UnitVec3::try_new(Vec3::from(dab.seen_from), 0.0);
-    Dab { seen_from, ..Dab::new(Point3::from(dab.centre), dab.radius) }
-}
-
-/// Each hardpoint beside its truth.
-fn compare(hardpoints: &[Hardpoint], truths: &[Truth]) -> Vec<Compared> {
-    let compare_one = |hardpoint: &Hardpoint| {
-        let mut known = truths.iter().flat_map(|truth| &truth.hardpoints);
-        let truth = known.find(|t| (t.role, t.side) == (hardpoint.role, hardpoint.side))?;
-        let u95 = hardpoint.u95?;
-        let step = Point3::from(hardpoint.position) - Point3::from(truth.car.point);
-        let (off, off_deg) = match (hardpoint.kind, hardpoint.direction, truth.car.direction) {
-            (DatumKind::Axis, Some(direction), Some(true_direction)) => {
-                let (direction, true_direction) = (Vec3::from(direction), Vec3::from(true_direction));
-                (step.cross(&direction).norm(), Some(angle(&direction, &true_direction)))
-            }
-            (DatumKind::Face, Some(normal), Some(true_normal)) => {
-                let (normal, true_normal) = (Vec3::from(normal), Vec3::from(true_normal));
-                // The face is stated where its points are: the true plane is followed there.
-                (step.dot(&true_normal).abs(), Some(angle(&normal, &true_normal)))
-            }
-            (DatumKind::Axis, Some(direction), None) => (step.cross(&Vec3::from(direction)).norm(), None),
-            _ => (step.norm(), None),
-        };
-        let stated_deg = u95.direction_deg.filter(|_| off_deg.is_some());
-        let turned = off_deg.zip(stated_deg).is_none_or(|(off, stated)| off <= stated);
-        Some(Compared {
-            role: hardpoint.role,
-            side: hardpoint.side,
-            off,
-            stated: u95.position,
-            off_deg,
-            stated_deg,
-            within: off <= u95.position && turned,
-        })
-    };
-    hardpoints.iter().filter_map(compare_one).collect()
-}
-
-/// Between two lines, degrees.
-fn angle(a: &Vec3, b: &Vec3) -> f64 {
-    a.cross(b).norm().atan2(a.dot(b).abs()).to_degrees()
-}
-
 fn text(evaluated: &Evaluated, report: &Report, truths: &[Truth]) -> String {
     let mut features = Table::new(&[
         ("feature", Align::Left),
@@ -480,7 +247,7 @@ fn text(evaluated: &Evaluated, report: &Report, truths: &[Truth]) -> String {
     ]);
     let known = |name: &str| {
         let mut features = SCANS.iter().zip(truths).flat_map(|(s, t)| t.features.iter().map(move |f| (s, f)));
-        features.find(|(sample, f)| feature_name(sample, &f.name) == name).map(|(_, f)| f)
+        features.find(|(sample, f)| feature_name(sample.name, &f.name) == name).map(|(_, f)| f)
     };
     let mut rows: Vec<_> = evaluated.results.features.iter().collect();
     rows.sort_by_key(|(name, result)| (&result.scan, *name));
@@ -521,14 +288,16 @@ fn text(evaluated: &Evaluated, report: &Report, truths: &[Truth]) -> String {
             if compared.within { "yes" } else { "no" }.into(),
         ]);
     }
+    let placed = crate::place::text(evaluated);
     let twice = seen_twice(evaluated, truths);
     let within = report.truth.iter().filter(|compared| compared.within).count();
     format!(
-        "{title}: an invented car, scanned by a program\n\n{features}\n{hardpoints}\
+        "{title}: an invented car, scanned by a program\n\n{features}\n{placed}\n{hardpoints}\
          {within} of {all} hardpoints lie within their ± of the truth. ± holds the truth with 95 % probability, so \
          about one in twenty may lie outside.\n\n{twice}\n{design}\n{gaps}\n\
          Positions in vehicle axes (x forward, y left, z up), mm. \
-         The placements were typed and count as exact.\n\n{files}\n{CHECKS}{caution}",
+         No placement was typed: every scan is placed by what it shares with the others and by the car's own floor, \
+         hubs and symmetry.\n\n{files}\n{CHECKS}{caution}",
         caution = CAUTION.map(|line| format!("  {line}\n")).concat(),
         title = evaluated.job.title,
         design = design_text(&report.kinematics),
@@ -547,12 +316,16 @@ fn seen_twice(evaluated: &Evaluated, truths: &[Truth]) -> Table {
         ("how the second has it", Align::Left),
     ]);
     for (sample, truth) in SCANS.iter().zip(truths).flat_map(|(s, t)| t.hardpoints.iter().map(move |h| (s, h))) {
-        let name = second_name(sample, truth);
+        let name = second_name(sample.name, truth.role);
         let first = evaluated.results.set.find(truth.role, truth.side);
         let (Some(first), Some(second)) = (first, evaluated.results.datums.get(name.as_str())) else {
             continue;
         };
         let apart = (Point3::from(first.position) - second.datum.position()).norm();
+        // The scan that gave the hardpoint itself.
+        if apart == 0.0 {
+            continue;
+        }
         let stated = first.u95.map_or(f64::INFINITY, |u| u.position).hypot(second.position_u95());
         let how = evaluated.job.datums.get(name.as_str()).map_or_else(String::new, |how| how.words());
         table.row([name, rounded(apart, stated), two_significant(stated), how]);
@@ -574,6 +347,6 @@ fn true_size(truth: &TrueFeature, feature: &Feature) -> String {
 const CHECKS: &str = "\
 Before you cut or weld by such numbers:
   Look at every picture: is each feature painted where you mean it?
-  The ± knows the scan's noise, and neither the scanner's calibration nor the placement.
+  The ± knows the scans' noise and how well they are placed, not the scanner's calibration.
   Measure a distance on the part by hand and compare.
 ";

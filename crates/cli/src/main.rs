@@ -15,6 +15,7 @@ mod fit;
 mod gap;
 mod overlay;
 mod pictures;
+mod place;
 mod run;
 mod schema;
 mod survey;
@@ -69,6 +70,7 @@ fn perform(command: &Command) -> Result<Outcome, Failure> {
         Command::Survey(args) => survey::survey(args),
         Command::Fit(args) => fit::fit(args),
         Command::Run(args) => run::run(args),
+        Command::Place(args) => place::place(args),
         Command::Export(args) => export::export(args),
         Command::Curves(args) => curves::curves(args),
         Command::Gap(args) => gap::gap(args),

@@ -12,8 +12,8 @@ use stringline_scan::{Geometry, Patch};
 const NOTE: &str = "mm; ± at 95 %; form error after its symbol";
 
 /// One scan with the features on it, seen from where most of what is painted can be seen.
-pub(crate) fn of_scan(job: &Job, results: &Results, name: &Name, loaded: &LoadedScan) -> String {
-    let placement = job.placements.get(name).and_then(|placement| placement.car_from_scan());
+pub(crate) fn of_scan(results: &Results, name: &Name, loaded: &LoadedScan) -> String {
+    let placement = results.placements.get(name).map(|placement| placement.car_from_scan);
     let scene_from_scan = placement.unwrap_or_else(RigidTransform::identity);
     let features: Vec<(&Name, &FeatureResult)> =
         results.features.iter().filter(|(_, f)| f.scan == *name).map(|(n, f)| (n, f.as_ref())).collect();
@@ -53,7 +53,7 @@ pub(crate) fn of_car<'a>(
     scene.note = NOTE.into();
     scene.frame = Frame::Car;
     for (name, loaded) in scans {
-        let Some(car_from_scan) = job.placements.get(name).and_then(|p| p.car_from_scan()) else {
+        let Some(car_from_scan) = results.placements.get(name).map(|p| p.car_from_scan) else {
             continue;
         };
         scene.layers.push(ScanLayer {

@@ -160,7 +160,7 @@ pub(crate) fn write_results(evaluated: &Evaluated, folder: &Path, job_file: &str
     }
     for (name, loaded) in scans {
         let path = folder.join(format!("{stem}-{}.svg", name.as_str().replace(' ', "-")));
-        write(&path, &pictures::of_scan(job, results, name, loaded))?;
+        write(&path, &pictures::of_scan(results, name, loaded))?;
         written.files.push(path);
     }
     if let Some(picture) = pictures::of_car(job, results, scans.iter().map(|(name, scan)| (name, scan.as_ref()))) {

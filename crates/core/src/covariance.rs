@@ -1,8 +1,9 @@
 //! Covariances and how they are stated (JCGM 100, the GUM, and JCGM 102).
 
-use crate::Vec3;
+use crate::{Point3, UnitVec3, Vec3};
 use nalgebra::{DMatrix, Matrix3};
-use statrs::distribution::{ContinuousCDF, FisherSnedecor};
+use statrs::distribution::{ChiSquared, ContinuousCDF, FisherSnedecor};
+use std::collections::BTreeMap;
 
 /// The coverage probability of every expanded uncertainty we state.
 pub const COVERAGE: f64 = 0.95;
@@ -13,6 +14,92 @@ pub const COVERAGE: f64 = 0.95;
 pub fn propagate(jacobian: &DMatrix<f64>, covariance: &DMatrix<f64>) -> DMatrix<f64> {
     let product = jacobian * covariance * jacobian.transpose();
     (&product + product.transpose()) * 0.5
+}
+
+/// One independent contribution to the uncertainty of some numbers.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Source {
+    /// Derivative of the numbers (rows) by the source's own (columns).
+    pub jacobian: DMatrix<f64>,
+    /// Covariance of the source's numbers, in mm and rad.
+    pub covariance: DMatrix<f64>,
+    /// Effective degrees of freedom of that covariance.
+    pub degrees_of_freedom: f64,
+}
+
+/// The independent contributions by name. What comes in by several ways stands here once, so
+/// that its influences add up with their signs.
+pub type Sources = BTreeMap<String, Source>;
+
+/// The chain rule: a result's derivative by each source, summed over the inputs it comes in by.
+///
+/// Each term is the derivative of the result by an input's numbers, and that input's sources.
+pub fn chain(terms: &[(DMatrix<f64>, &Sources)]) -> Sources {
+    let mut result = Sources::new();
+    for (outer, inner) in terms {
+        for (name, source) in *inner {
+            add_source(&mut result, name, outer * &source.jacobian, source);
+        }
+    }
+    result
+}
+
+/// Adds a further influence of a source, which may be there already. The covariance and its
+/// degrees of freedom are those of `like`.
+pub fn add_source(to: &mut Sources, name: &str, jacobian: DMatrix<f64>, like: &Source) {
+    match to.get_mut(name) {
+        Some(known) => known.jacobian += jacobian,
+        None => {
+            let covariance = like.covariance.clone();
+            let source = Source { jacobian, covariance, degrees_of_freedom: like.degrees_of_freedom };
+            to.insert(name.to_owned(), source);
+        }
+    }
+}
+
+/// How a small motion (shift t, turn θ about the origin) moves a position, t + θ×x, and a
+/// direction, θ×d: 3×6, or 6×6 with a direction.
+pub fn by_motion(position: &Point3, direction: Option<&UnitVec3>) -> DMatrix<f64> {
+    let mut jacobian = DMatrix::zeros(if direction.is_some() { 6 } else { 3 }, 6);
+    jacobian.view_mut((0, 0), (3, 3)).copy_from(&Matrix3::identity());
+    jacobian.view_mut((0, 3), (3, 3)).copy_from(&-position.coords.cross_matrix());
+    if let Some(d) = direction {
+        jacobian.view_mut((3, 3), (3, 3)).copy_from(&-d.cross_matrix());
+    }
+    jacobian
+}
+
+/// The covariance `Σ J·C·Jᵀ` over independent sources (JCGM 102, 6.2.1.3), and its effective
+/// degrees of freedom.
+///
+/// Welch–Satterthwaite (JCGM 100, G.4.1) is stated for one number. For three it is taken on the
+/// trace of each contribution, which no choice of axes changes; numbers that are a position and
+/// a direction have the smaller of the two values.
+pub fn combined(dimension: usize, sources: &Sources) -> (DMatrix<f64>, f64) {
+    let mut covariance = DMatrix::zeros(dimension, dimension);
+    let blocks = dimension / 3;
+    let mut sum = vec![0.0; blocks];
+    let mut squares = vec![0.0; blocks];
+    for source in sources.values() {
+        let part = propagate(&source.jacobian, &source.covariance);
+        for b in 0..blocks {
+            let trace = part.view((3 * b, 3 * b), (3, 3)).trace();
+            sum[b] += trace;
+            squares[b] += trace * trace / source.degrees_of_freedom;
+        }
+        covariance += part;
+    }
+    let nu = sum.iter().zip(&squares).filter(|(_, q)| **q > 0.0).map(|(s, q)| s * s / q).fold(f64::INFINITY, f64::min);
+    (covariance, nu)
+}
+
+/// The probability that a χ² variable of so many degrees of freedom exceeds `value`; 1 where
+/// there are none.
+pub fn chi_squared_tail(value: f64, degrees_of_freedom: usize) -> f64 {
+    if degrees_of_freedom == 0 {
+        return 1.0;
+    }
+    ChiSquared::new(degrees_of_freedom as f64).map_or(f64::NAN, |chi| chi.sf(value.max(0.0)))
 }
 
 /// The coverage factor `k` for a 95 % region in `dimensions` dimensions, for a covariance
@@ -93,6 +180,15 @@ mod tests {
             let k = (nu * (0.05_f64.powf(-2.0 / nu) - 1.0)).sqrt();
             assert!((coverage_factor(2, nu) / k - 1.0).abs() < 1e-6, "{nu}");
         }
+    }
+
+    #[test]
+    fn chi_squared_matches_the_closed_form() {
+        // Of two degrees of freedom the tail is exp(−x/2).
+        for x in [0.1, 1.0, 5.99, 20.0] {
+            assert!((chi_squared_tail(x, 2) / (-0.5 * x).exp() - 1.0).abs() < 1e-9, "{x}");
+        }
+        assert_eq!(chi_squared_tail(3.0, 0), 1.0);
     }
 
     #[test]

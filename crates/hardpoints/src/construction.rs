@@ -34,6 +34,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
+use stringline_core::covariance::{add_source, by_motion, chain};
 use stringline_core::tolerance::{COINCIDENT, PARALLEL};
 use stringline_core::{Explain, Point3, UnitVec3};
 use stringline_fit::{Feature, Kind, Shape, Side};
@@ -138,9 +139,19 @@ pub enum Construction {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         towards: Option<String>,
     },
+    /// The mirror image of a point, an axis or a face in the car's plane of symmetry, y = 0.
+    Mirrored {
+        /// A point, an axis or a plane.
+        of: String,
+    },
 }
 
 impl Construction {
+    /// Whether it speaks of the car's plane of symmetry, so that it has a meaning in the car's frame only.
+    pub fn needs_car(&self) -> bool {
+        matches!(self, Construction::Mirrored { .. })
+    }
+
     /// The names it rests on, each once, in order of their mention.
     pub fn inputs(&self) -> Vec<&str> {
         use Construction as C;
@@ -149,7 +160,8 @@ impl Construction {
             | C::CircleCentre { circle: a }
             | C::ConeAtDiameter { cone: a, .. }
             | C::Axis { axis: a }
-            | C::Face { plane: a } => vec![a],
+            | C::Face { plane: a }
+            | C::Mirrored { of: a } => vec![a],
             C::AxisMeetsPlane { axis: a, plane: b }
             | C::NearestPoints { first: a, second: b }
             | C::MidPoint { first: a, second: b }
@@ -192,6 +204,7 @@ impl Construction {
             C::OffsetAlongAxis { point, axis, distance, .. } => {
                 format!("'{point}' moved {distance} mm along the axis of '{axis}'")
             }
+            C::Mirrored { of } => format!("mirror image of '{of}'"),
         }
     }
 }
@@ -478,6 +491,23 @@ impl Inputs {
                 let position = from.at + line.at.direction.into_inner() * step;
                 (Datum::Point { position }, sources)
             }
+            C::Mirrored { of } => {
+                let thing = self.thing(of)?;
+                let position = Point3::new(thing.at.x, -thing.at.y, thing.at.z);
+                let turned = thing.direction.map(|d| UnitVec3::new_unchecked(nalgebra::Vector3::new(d.x, -d.y, d.z)));
+                let datum = match (thing.sort, turned) {
+                    (Sort::Axis, Some(direction)) => Datum::Axis { position, direction },
+                    (Sort::Face, Some(normal)) => Datum::Face { position, normal },
+                    _ => Datum::Point { position },
+                };
+                let rows = datum.dimension();
+                let mut mirror =
+                    DMatrix::zeros(rows, thing.sources.values().next().map_or(rows, |s| s.jacobian.nrows()));
+                for row in 0..rows {
+                    mirror[(row, row)] = if row % 3 == 1 { -1.0 } else { 1.0 };
+                }
+                (datum, chain(&[(mirror, &thing.sources)]))
+            }
         };
         let mut result = Constructed::new(datum, sources);
         result.gap = gap;
@@ -493,6 +523,32 @@ impl Inputs {
         }
         result.notes = notes;
         Ok(result)
+    }
+
+    /// The same datum with what the placements of the scans add to its uncertainty.
+    ///
+    /// `motion_of` gives, for a feature by name, the sources of the small motion by which its scan may
+    /// be off: six numbers, a shift (mm) and a turn (rad) in these axes about their origin. A motion
+    /// moves the feature, the feature moves the datum; where a placement rests on a feature that
+    /// the datum rests on too, both influences add up with their signs.
+    pub fn with_placements<'a>(
+        &self,
+        made: &Constructed,
+        motion_of: impl Fn(&str) -> Option<&'a Sources>,
+    ) -> Constructed {
+        let mut sources = made.sources.clone();
+        for (name, source) in &made.sources {
+            let (Some(feature), Some(motion)) = (self.features.get(name), motion_of(name)) else { continue };
+            let direction = feature.shape.direction();
+            let moved = by_motion(&feature.shape.point(), direction.as_ref());
+            // Radii and angles, which come after, do not move.
+            let of_motion = source.jacobian.columns(0, moved.nrows()) * moved;
+            for (name, part) in motion {
+                add_source(&mut sources, name, &of_motion * &part.jacobian, part);
+            }
+        }
+        let bare = Constructed::new(made.datum, sources);
+        Constructed { gap: made.gap, notes: made.notes.clone(), ..bare }
     }
 
     /// What a name stands for, to be measured from or to.
@@ -739,22 +795,4 @@ fn source_of(name: &str, feature: &Feature, jacobian: DMatrix<f64>) -> Sources {
 
 fn dynamic<const R: usize, const C: usize>(m: &nalgebra::SMatrix<f64, R, C>) -> DMatrix<f64> {
     DMatrix::from_column_slice(R, C, m.as_slice())
-}
-
-/// The chain rule: the result's derivative by each source, summed over the inputs it comes in by.
-pub(crate) fn chain(terms: &[(DMatrix<f64>, &Sources)]) -> Sources {
-    let mut result = Sources::new();
-    for (outer, inner) in terms {
-        for (name, source) in *inner {
-            let jacobian = outer * &source.jacobian;
-            match result.get_mut(name) {
-                Some(known) => known.jacobian += jacobian,
-                None => {
-                    let source = Source { jacobian, ..source.clone() };
-                    result.insert(name.clone(), source);
-                }
-            }
-        }
-    }
-    result
 }

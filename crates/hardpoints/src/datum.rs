@@ -1,10 +1,10 @@
 //! A constructed point, axis or face, and what its uncertainty comes from.
 
-use nalgebra::{DMatrix, Matrix3, Matrix6};
+use nalgebra::{DMatrix, Matrix3};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
-use stringline_core::covariance::{coverage_factor, largest_sigma};
+pub use stringline_core::covariance::{Source, Sources};
+use stringline_core::covariance::{chain, combined, coverage_factor, largest_sigma, propagate};
 use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3};
 use stringline_fit::{Feature, Shape};
 
@@ -113,33 +113,6 @@ impl Datum {
     }
 }
 
-/// One independent contribution to a datum's uncertainty: a feature's parameters.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Source {
-    /// Derivative of the datum's numbers (rows) by the source's parameters (columns).
-    pub jacobian: DMatrix<f64>,
-    /// Covariance of the source's parameters, in mm and rad.
-    pub covariance: DMatrix<f64>,
-    /// Effective degrees of freedom of that covariance.
-    pub degrees_of_freedom: f64,
-}
-
-/// The independent contributions by name of the feature. A feature that is used twice, or by
-/// way of another construction, stands here once, so that its influences add up with their signs.
-pub type Sources = BTreeMap<String, Source>;
-
-/// How far a placement may be off.
-#[derive(Clone, Debug, PartialEq)]
-pub struct PlacementUncertainty {
-    /// Its name among the [`Sources`]; must differ from every feature's.
-    pub name: String,
-    /// Covariance of the small motion by which it may be off, about the car's origin and axes:
-    /// translation (mm), then rotation (rad).
-    pub covariance: Matrix6<f64>,
-    /// Effective degrees of freedom of that covariance.
-    pub degrees_of_freedom: f64,
-}
-
 /// Something about a construction the user should look at.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(tag = "note", rename_all = "snake_case")]
@@ -212,41 +185,17 @@ pub struct Constructed {
 impl Constructed {
     /// Sums the contributions: `Σ J·C·Jᵀ` over independent sources (JCGM 102, 6.2.1.3).
     pub fn new(datum: Datum, sources: Sources) -> Constructed {
-        let (covariance, degrees_of_freedom) = combine(datum.dimension(), &sources);
+        let (covariance, degrees_of_freedom) = combined(datum.dimension(), &sources);
         Constructed { datum, covariance, degrees_of_freedom, gap: None, notes: Vec::new(), sources }
     }
 
-    /// The same datum in the car's frame, with the placement's own uncertainty, where known, as
-    /// one more independent source.
-    pub fn placed(&self, car_from_scan: &RigidTransform, placement: Option<&PlacementUncertainty>) -> Constructed {
+    /// The same datum in another frame. How that frame may be off is added by
+    /// [`Inputs::with_placements`](crate::Inputs::with_placements).
+    pub fn placed(&self, car_from_scan: &RigidTransform) -> Constructed {
         let datum = self.datum.placed(car_from_scan);
         let turn = block_rotation(car_from_scan, datum.dimension() / 3, 0);
-        let mut sources: Sources = self
-            .sources
-            .iter()
-            .map(|(name, s)| {
-                let jacobian = &turn * &s.jacobian;
-                (name.clone(), Source { jacobian, ..s.clone() })
-            })
-            .collect();
-        if let Some(placement) = placement {
-            // A small motion (t, θ) moves a point by t + θ×x and a direction by θ×d.
-            let mut jacobian = DMatrix::zeros(datum.dimension(), 6);
-            jacobian.view_mut((0, 0), (3, 3)).copy_from(&Matrix3::identity());
-            jacobian.view_mut((0, 3), (3, 3)).copy_from(&-datum.position().coords.cross_matrix());
-            if let Some(d) = datum.direction() {
-                jacobian.view_mut((3, 3), (3, 3)).copy_from(&-d.cross_matrix());
-            }
-            sources.insert(
-                placement.name.clone(),
-                Source {
-                    jacobian,
-                    covariance: DMatrix::from_column_slice(6, 6, placement.covariance.as_slice()),
-                    degrees_of_freedom: placement.degrees_of_freedom,
-                },
-            );
-        }
-        let (covariance, degrees_of_freedom) = combine(datum.dimension(), &sources);
+        let (covariance, degrees_of_freedom) = (propagate(&turn, &self.covariance), self.degrees_of_freedom);
+        let sources = chain(&[(turn, &self.sources)]);
         Constructed { datum, covariance, degrees_of_freedom, gap: self.gap, notes: self.notes.clone(), sources }
     }
 
@@ -262,7 +211,7 @@ impl Constructed {
                 source.jacobian.rows_mut(3, 3).neg_mut();
             }
             let n = self.datum.dimension();
-            (self.covariance, self.degrees_of_freedom) = combine(n, &self.sources);
+            (self.covariance, self.degrees_of_freedom) = combined(n, &self.sources);
         }
         self
     }
@@ -303,31 +252,9 @@ fn largest(c: &Matrix3<f64>) -> f64 {
     largest_sigma(&DMatrix::from_column_slice(3, 3, c.as_slice()))
 }
 
-/// The covariance and its effective degrees of freedom.
-///
-/// Welch–Satterthwaite (JCGM 100, G.4.1) is stated for one number. For three it is taken on the
-/// trace of each contribution, which no choice of axes changes; an axis has the smaller of the
-/// two values of its position and its direction.
-fn combine(dimension: usize, sources: &Sources) -> (DMatrix<f64>, f64) {
-    let mut covariance = DMatrix::zeros(dimension, dimension);
-    let blocks = dimension / 3;
-    let mut sum = vec![0.0; blocks];
-    let mut squares = vec![0.0; blocks];
-    for source in sources.values() {
-        let part = stringline_core::covariance::propagate(&source.jacobian, &source.covariance);
-        for b in 0..blocks {
-            let trace = part.view((3 * b, 3 * b), (3, 3)).trace();
-            sum[b] += trace;
-            squares[b] += trace * trace / source.degrees_of_freedom;
-        }
-        covariance += part;
-    }
-    let nu = sum.iter().zip(&squares).filter(|(_, q)| **q > 0.0).map(|(s, q)| s * s / q).fold(f64::INFINITY, f64::min);
-    (covariance, nu)
-}
-
-/// Rotation of stacked vectors, identity on `scalars` numbers after them.
-fn block_rotation(t: &RigidTransform, vectors: usize, scalars: usize) -> DMatrix<f64> {
+/// Rotation of stacked vectors, identity on `scalars` numbers after them: what a change of frame
+/// makes of a feature's parameters, but for the shift.
+pub fn block_rotation(t: &RigidTransform, vectors: usize, scalars: usize) -> DMatrix<f64> {
     let n = 3 * vectors + scalars;
     let r = t.rotation.to_rotation_matrix();
     let mut m = DMatrix::identity(n, n);

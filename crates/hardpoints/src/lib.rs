@@ -18,7 +18,7 @@ pub mod role;
 pub mod set;
 
 pub use construction::{Construction, ConstructionError, Inputs};
-pub use datum::{Constructed, Datum, DatumKind, Gap, Note, PlacementUncertainty, Source, Sources, place_feature};
+pub use datum::{Constructed, Datum, DatumKind, Gap, Note, Source, Sources, block_rotation, place_feature};
 pub use measure::{Between, Measurement, Quantity};
 pub use role::{Role, Side, Suspension};
 pub use set::{

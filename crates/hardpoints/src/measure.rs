@@ -10,10 +10,10 @@
 //! A length is never negative, so near zero it is not distributed evenly about the truth. Where it
 //! lies within the joint region of `g`, that region's largest half-axis is stated as its ±.
 
-use crate::construction::{ConstructionError, Inputs, chain};
+use crate::construction::{ConstructionError, Inputs};
 use crate::datum::{Note, Source, Sources};
 use nalgebra::{DMatrix, Matrix3, SMatrix};
-use stringline_core::covariance::coverage_factor;
+use stringline_core::covariance::{chain, coverage_factor};
 use stringline_core::{Point3, UnitVec3, Vec3};
 
 /// Axes and faces closer than this to parallel are measured side by side, rad (5°). Their common

@@ -6,11 +6,11 @@
 mod common;
 
 use common::*;
-use nalgebra::{DMatrix, DVector, Matrix6, Translation3, UnitQuaternion, Vector3};
+use nalgebra::{DMatrix, DVector, Matrix6, UnitQuaternion};
 use proptest::prelude::*;
-use stringline_core::{Explain, Point3, RigidTransform};
+use stringline_core::covariance::{Source, Sources, by_motion};
+use stringline_core::{Explain, Point3};
 use stringline_fit::{Feature, Shape};
-use stringline_hardpoints::datum::PlacementUncertainty;
 use stringline_hardpoints::{Constructed, Construction, ConstructionError, Datum, Inputs, Note, place_feature};
 
 fn numbers(datum: &Datum) -> DVector<f64> {
@@ -273,42 +273,49 @@ fn far_extrapolation_is_told() {
     assert!(matches!(&notes[..], [Note::Extrapolated { beyond, .. }] if *beyond > 24.0));
 }
 
+/// Where all features lie on one scan, the datum moves as the scan does, however it is constructed
+/// (closed form: t + θ×x and θ×d); and the same sources twice add up with their signs.
 #[test]
 fn a_placement_adds_its_own_uncertainty() {
     let now = inputs(&bench(4));
-    let made = now.construct(&Construction::Axis { axis: "bore".into() }).unwrap();
-    let car_from_scan = RigidTransform::from_parts(
-        Translation3::new(500.0, 700.0, 300.0),
-        UnitQuaternion::from_scaled_axis(Vector3::new(0.3, -1.0, 2.0)),
-    );
     let mut r = rng(9);
     let root =
         Matrix6::from_fn(|i, j| normal(&mut r) * if i == j { 1.0 } else { 0.3 } * if i < 3 { 1e-2 } else { 1e-5 });
-    let uncertainty = PlacementUncertainty {
-        name: "placement of knuckle".into(),
-        covariance: root * root.transpose(),
+    let covariance = root * root.transpose();
+    let source = Source {
+        jacobian: DMatrix::identity(6, 6),
+        covariance: DMatrix::from_column_slice(6, 6, covariance.as_slice()),
         degrees_of_freedom: 12.0,
     };
-    let exact = made.placed(&car_from_scan, None);
-    let placed = made.placed(&car_from_scan, Some(&uncertainty));
-    assert_eq!(exact.datum, placed.datum);
-    // Finite small motions applied to the placed datum.
-    let mut sum = DMatrix::<f64>::zeros(6, 6);
-    let draws = 20_000;
-    for _ in 0..draws {
-        let z = nalgebra::Vector6::from_fn(|_, _| normal(&mut r));
-        let m = root * z;
-        let small = RigidTransform::from_parts(
-            Translation3::new(m[0], m[1], m[2]),
-            UnitQuaternion::from_scaled_axis(Vector3::new(m[3], m[4], m[5])),
-        );
-        let e = numbers(&exact.datum.placed(&small)) - numbers(&exact.datum);
-        sum.ger(1.0 / f64::from(draws), &e, &e, 1.0);
+    let motion = Sources::from([("placement/knuckle".to_owned(), source)]);
+    for how in every_construction() {
+        let made = now.construct(&how).unwrap();
+        let placed = now.with_placements(&made, |_| Some(&motion));
+        assert_eq!(made.datum, placed.datum);
+        let by = by_motion(&made.datum.position(), made.datum.direction().as_ref());
+        let expected = &by * DMatrix::from_column_slice(6, 6, covariance.as_slice()) * by.transpose();
+        let stated = &placed.covariance - &made.covariance;
+        assert_near(&stated, &expected, 1e-9 * expected.amax(), &format!("{how:?}"));
     }
-    let stated = &placed.covariance - &exact.covariance;
-    for b in 0..2 {
-        let (s, t) = (sum.view((3 * b, 3 * b), (3, 3)).into_owned(), stated.view((3 * b, 3 * b), (3, 3)).into_owned());
-        assert_near(&s, &t, 0.05 * t.trace(), "placement block");
+    // A placement that rests on the bore itself and takes its shift back leaves the bore where it is.
+    let made = now.construct(&Construction::SphereCentre { sphere: "ball".into() }).unwrap();
+    let mut back = made.sources.clone();
+    let by_ball = back.get_mut("ball").unwrap();
+    by_ball.jacobian = DMatrix::from_fn(6, by_ball.jacobian.ncols(), |i, j| if i < 3 && i == j { -1.0 } else { 0.0 });
+    let still = now.with_placements(&made, |_| Some(&back));
+    assert!(still.covariance.amax() < 1e-15);
+}
+
+#[test]
+fn a_mirror_image_has_its_y_turned() {
+    let now = inputs(&bench(4));
+    for of in ["ball", "bore", "face", "rim"] {
+        let made = now.construct(&Construction::Mirrored { of: of.into() }).unwrap();
+        let p = now.feature(of).unwrap().shape.point();
+        assert_eq!(made.datum.position(), Point3::new(p.x, -p.y, p.z));
+        let own = &now.feature(of).unwrap().covariance;
+        assert_eq!(made.covariance[(1, 1)], own[(1, 1)]);
+        assert_eq!(made.covariance[(0, 1)], -own[(0, 1)]);
     }
 }
 
@@ -325,7 +332,7 @@ proptest! {
         let there: Vec<_> = here.iter().map(|(n, f)| (*n, place_feature(f, &motion))).collect();
         let (here, there) = (inputs(&here), inputs(&there));
         for how in every_construction() {
-            let a = here.construct(&how).unwrap().placed(&motion, None);
+            let a = here.construct(&how).unwrap().placed(&motion);
             let b = there.construct(&how).unwrap();
             prop_assert!((numbers(&a.datum) - numbers(&b.datum)).amax() < 1e-9, "{how:?}");
             let scale = a.covariance.amax();

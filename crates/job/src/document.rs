@@ -4,6 +4,7 @@
 //! their dabs, features by how they are to be fitted. Evaluating a job computes the rest.
 
 use crate::bodies::{BodySpec, ClearanceSpec};
+use crate::mates::MateSpec;
 use crate::name::Name;
 use schemars::JsonSchema;
 use serde::{Deserialize, Deserializer, Serialize};
@@ -49,9 +50,13 @@ pub struct Job {
     /// The scan files by name.
     #[serde(default, deserialize_with = "no_name_twice")]
     pub scans: BTreeMap<Name, Arc<ScanFile>>,
-    /// How each scan sits in the car, by the scan's name.
+    /// How each scan sits in the car where that is typed in, by the scan's name.
     #[serde(default, deserialize_with = "no_name_twice")]
     pub placements: BTreeMap<Name, Arc<Placement>>,
+    /// What ties scans to one another and to the car, by name: the recipe of the placements of all scans that have
+    /// none typed.
+    #[serde(default, deserialize_with = "no_name_twice", skip_serializing_if = "BTreeMap::is_empty")]
+    pub mates: BTreeMap<Name, Arc<MateSpec>>,
     /// The features by name.
     #[serde(default, deserialize_with = "no_name_twice")]
     pub features: BTreeMap<Name, Arc<FeatureSpec>>,
@@ -99,7 +104,7 @@ pub struct ScanFile {
     pub extra: Extra,
 }
 
-/// How a scan sits in the car.
+/// How a scan sits in the car, typed in.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Placement {
     /// The rigid transform from scan to car coordinates: four rows of a homogeneous matrix,
@@ -307,6 +312,7 @@ impl Default for Job {
             suspension: None,
             scans: BTreeMap::new(),
             placements: BTreeMap::new(),
+            mates: BTreeMap::new(),
             features: BTreeMap::new(),
             joints: BTreeMap::new(),
             datums: BTreeMap::new(),
@@ -375,8 +381,10 @@ impl Job {
         let group = self.joints.iter().find(|(_, j)| j.features.iter().any(|f| f.as_str() == name));
         let datum = || self.datums.iter().find(|(_, how)| how.inputs().contains(&name));
         let hardpoint = || self.hardpoints.iter().find(|h| h.construction.inputs().contains(&name));
+        let mate = || self.mates.iter().find(|(_, mate)| mate.tie.inputs().contains(&name));
         group
             .map(|(by, _)| ("group", by.to_string()))
+            .or_else(|| mate().map(|(by, _)| ("mate", by.to_string())))
             .or_else(|| datum().map(|(by, _)| ("datum", by.to_string())))
             .or_else(|| hardpoint().map(|by| ("hardpoint", by.words())))
     }

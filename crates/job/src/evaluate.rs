@@ -5,20 +5,22 @@
 
 use crate::document::{FeatureSpec, Job, Joint, ScanFile};
 use crate::name::Name;
+use crate::placing::{PlacementResult, place_all, unlike};
 use crate::scans::{LoadError, LoadedScan};
 use rayon::prelude::*;
 use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use stringline_core::{Explain, RigidTransform};
+use stringline_core::Explain;
 use stringline_fit::{
     Feature, FitError, FitSettings, GrowSettings, JointPart, Moved, Verdict, Weighed, fit, fit_auto, fit_joint, grow,
 };
 use stringline_hardpoints::{
-    Constructed, Construction, ConstructionError, CoordinateAxes, DatumRecord, HardpointSet, Inputs,
-    PlacementUncertainty, SetError, place_feature,
+    Constructed, Construction, ConstructionError, CoordinateAxes, DatumRecord, HardpointSet, Inputs, Role, SetError,
+    Side, place_feature,
 };
+use stringline_place::{AdjustError, Adjusted, Asymmetry};
 use stringline_scan::{Geometry, PaintError, Patch, Sample, Scan};
 
 /// All that a job gives.
@@ -26,6 +28,12 @@ use stringline_scan::{Geometry, PaintError, Patch, Sample, Scan};
 pub struct Results {
     /// The features, each in the frame of its scan.
     pub features: BTreeMap<Name, Arc<FeatureResult>>,
+    /// How the scans sit in the car, those that have a place.
+    pub placements: BTreeMap<Name, PlacementResult>,
+    /// The adjustment that placed them, where the job has mates.
+    pub adjusted: Option<Adjusted>,
+    /// The hardpoints as constructed, with all that their uncertainty comes from.
+    pub constructed: BTreeMap<(Role, Side), Constructed>,
     /// The points, axes and faces in between, in the car's frame.
     pub datums: BTreeMap<Name, Constructed>,
     /// The hardpoints, in the car's frame, with all features that are placed in it.
@@ -109,6 +117,21 @@ pub enum EvaluateError {
     /// A datum is constructed, by however many steps, from itself.
     #[error("it is constructed from itself")]
     Circular,
+    /// The mates give no placements.
+    #[error(transparent)]
+    Adjust(#[from] AdjustError),
+    /// The mates leave a scan free.
+    #[error("the mates do not hold it: {how}")]
+    Free {
+        /// What is free, in words.
+        how: String,
+    },
+    /// A mate's datum lies on several scans.
+    #[error("the datum \"{datum}\" does not lie on one scan alone, so it cannot place one")]
+    NotOnOneScan {
+        /// The datum.
+        datum: String,
+    },
     /// It rests on something that failed.
     #[error("it rests on the {what} \"{name}\", which could not be had")]
     RestsOn {
@@ -133,6 +156,9 @@ impl Explain for EvaluateError {
                 "Give the scan a placement; one that changes nothing takes the scan's frame as the car's.".into()
             }
             EvaluateError::Circular => "Construct it from features, or from other datums.".into(),
+            EvaluateError::Adjust(error) => error.next_step(),
+            EvaluateError::Free { .. } => "Add a mate that holds it there.".into(),
+            EvaluateError::NotOnOneScan { .. } => "Mate a datum whose features lie on one scan.".into(),
             EvaluateError::RestsOn { what, .. } => format!("Mend that {what} first.").into(),
         }
     }
@@ -143,6 +169,9 @@ impl Default for Results {
     fn default() -> Self {
         Results {
             features: BTreeMap::new(),
+            placements: BTreeMap::new(),
+            adjusted: None,
+            constructed: BTreeMap::new(),
             datums: BTreeMap::new(),
             set: HardpointSet::new(CoordinateAxes::Iso8855),
             warnings: Vec::new(),
@@ -217,6 +246,7 @@ impl Evaluator {
         if !self.fit_all(job, &scans, &mut results, watch) {
             return None;
         }
+        place_all(job, &mut results);
         construct_all(job, &mut results);
         Some(results)
     }
@@ -435,11 +465,21 @@ fn whole(scan: &Scan) -> Patch {
 }
 
 impl Results {
-    fn fail(&mut self, what: &'static str, name: impl ToString, error: EvaluateError) {
+    /// How unlike left and right are, by role, where both sides have the hardpoint.
+    pub fn asymmetries(&self) -> Vec<(Role, Asymmetry)> {
+        let left = self.constructed.iter().filter(|((_, side), _)| *side == Side::Left);
+        left.filter_map(|((role, _), left)| {
+            let right = self.constructed.get(&(*role, Side::Right))?;
+            Some((*role, unlike(left, right)?))
+        })
+        .collect()
+    }
+
+    pub(crate) fn fail(&mut self, what: &'static str, name: impl ToString, error: EvaluateError) {
         self.failures.push(Failed { what, name: name.to_string(), error });
     }
 
-    fn warn(&mut self, about: impl ToString, text: impl Into<String>) {
+    pub(crate) fn warn(&mut self, about: impl ToString, text: impl Into<String>) {
         self.warnings.push(Warning { about: about.to_string(), text: text.into() });
     }
 
@@ -476,11 +516,15 @@ impl Results {
 }
 
 /// A feature's placement; why not, where it has none.
-fn placement_of(job: &Job, scan: &Name) -> Result<RigidTransform, EvaluateError> {
-    job.placements
-        .get(scan)
-        .and_then(|placement| placement.car_from_scan())
-        .ok_or_else(|| EvaluateError::NotPlaced { scan: scan.clone() })
+fn placement_of<'a>(job: &Job, scan: &Name, results: &'a Results) -> Result<&'a PlacementResult, EvaluateError> {
+    let by_mates = || {
+        let on_it = |input: &str| job.features.get(input).is_some_and(|feature| feature.scan == *scan);
+        job.mates.values().any(|mate| mate.tie.inputs().into_iter().any(on_it))
+    };
+    results.placements.get(scan).ok_or_else(|| match by_mates() {
+        true => EvaluateError::RestsOn { what: "placement of the scan", name: scan.to_string() },
+        false => EvaluateError::NotPlaced { scan: scan.clone() },
+    })
 }
 
 fn construct_all(job: &Job, results: &mut Results) {
@@ -490,10 +534,10 @@ fn construct_all(job: &Job, results: &mut Results) {
     set.suspension = job.suspension;
     set.vehicle = job.vehicle.as_ref().clone();
     for (name, result) in &results.features {
-        let Ok(car_from_scan) = placement_of(job, &result.scan) else {
+        let Some(PlacementResult { car_from_scan, .. }) = results.placements.get(&result.scan) else {
             continue;
         };
-        let placed = place_feature(&result.feature, &car_from_scan);
+        let placed = place_feature(&result.feature, car_from_scan);
         if let Some(scan) = job.scans.get(&result.scan) {
             if !set.scans.iter().any(|known| known.file == scan.file) {
                 set.scans.push(stringline_hardpoints::ScanFile {
@@ -511,7 +555,7 @@ fn construct_all(job: &Job, results: &mut Results) {
     construct_datums(job, &mut inputs, results);
     for hardpoint in &job.hardpoints {
         let made = construct(job, &hardpoint.construction, &inputs, results).and_then(|made| {
-            let made = with_placement(job, made, hardpoint.words(), results);
+            let made = with_placement(&made, &inputs, results);
             let set = &mut results.set;
             set.add(hardpoint.role, hardpoint.side, &made, &hardpoint.construction, &inputs)?;
             Ok(made)
@@ -521,6 +565,7 @@ fn construct_all(job: &Job, results: &mut Results) {
                 for note in &made.notes {
                     results.warn(hardpoint.words(), note.to_string());
                 }
+                results.constructed.insert(hardpoint.key(), made);
             }
             Err(error) => results.fail("hardpoint", hardpoint.words(), error),
         }
@@ -552,6 +597,7 @@ fn construct_datums(job: &Job, inputs: &mut Inputs, results: &mut Results) {
             });
             match made {
                 Ok(made) => {
+                    let made = with_placement(&made, inputs, results);
                     results.datums.insert(name.clone(), made);
                 }
                 Err(error) => results.fail("datum", name, error),
@@ -560,36 +606,20 @@ fn construct_datums(job: &Job, inputs: &mut Inputs, results: &mut Results) {
     }
 }
 
-/// Adds what the placement of its scan in the car adds to a hardpoint's uncertainty.
-fn with_placement(job: &Job, made: Constructed, name: String, results: &mut Results) -> Constructed {
-    let scans: BTreeSet<&Name> =
-        made.sources.keys().filter_map(|source| results.features.get(source.as_str())).map(|f| &f.scan).collect();
-    let uncertain = |scan: &&Name| job.placements.get::<Name>(scan).and_then(|placement| placement.covariance);
-    match scans.iter().find_map(uncertain) {
-        None => made,
-        Some(covariance) if scans.len() == 1 => {
-            let covariance = nalgebra::Matrix6::from_fn(|row, column| covariance[row][column]);
-            // The covariance is about the car's origin, and the datum is in the car's frame already.
-            let uncertainty = PlacementUncertainty {
-                // A slash is in no feature's name.
-                name: "placement/".into(),
-                covariance,
-                degrees_of_freedom: f64::INFINITY,
-            };
-            made.placed(&RigidTransform::identity(), Some(&uncertainty))
-        }
-        Some(_) => {
-            results.warn(name, "its ± leaves out the placements': it rests on several scans");
-            made
-        }
-    }
+/// Adds what the placements of its scans in the car add to a datum's uncertainty: what they rest on in common, with
+/// each other and with the datum, adds up with its sign.
+fn with_placement(made: &Constructed, inputs: &Inputs, results: &Results) -> Constructed {
+    inputs.with_placements(made, |feature| {
+        let scan = &results.features.get(feature)?.scan;
+        Some(&results.placements.get(scan)?.sources)
+    })
 }
 
 /// Constructs in the car's frame.
 fn construct(job: &Job, how: &Construction, inputs: &Inputs, results: &Results) -> Result<Constructed, EvaluateError> {
     for input in how.inputs() {
         if let Some(feature) = results.features.get(input) {
-            placement_of(job, &feature.scan)?;
+            placement_of(job, &feature.scan, results)?;
         } else if let Some(name) = job.features.get_key_value(input).map(|(name, _)| name) {
             return Err(EvaluateError::RestsOn { what: "feature", name: name.to_string() });
         } else if job.datums.contains_key(input) && !results.datums.contains_key(input) {

@@ -25,9 +25,11 @@ mod evaluate;
 mod export;
 mod history;
 mod journal;
+mod mates;
 mod name;
 mod op;
 mod open;
+mod placing;
 mod scans;
 
 pub use bodies::{BodyShape, BodySpec, ClearanceSpec, JointSpec, JointWords, PairSpec, Place, WheelSpec};
@@ -41,7 +43,9 @@ pub use evaluate::{EvaluateError, Evaluator, Failed, FeatureResult, Loader, Resu
 pub use export::{SetFormat, WriteError, write_set};
 pub use history::History;
 pub use journal::log_of;
+pub use mates::{CarAxisSpec, FacingSpec, MateSpec, Tie};
 pub use name::{Name, NameError};
 pub use op::{Change, Op, OpError, plan};
 pub use open::{FileError, OpenJob, Recovered, folder_of, io_next_step, read_file, read_job, unsaved_steps, write_job};
+pub use placing::{PlacementResult, off_words};
 pub use scans::{LoadError, LoadedScan, Loading, Watch, load, load_watched, read_scan, scan_file};

@@ -7,6 +7,7 @@ use crate::bodies::{self, BodySpec, ClearanceSpec};
 use crate::document::{
     Extra, FeatureSpec, FitSpec, HardpointSpec, Job, Joint, Placement, ScanFile, Touch, hardpoint_words,
 };
+use crate::mates::{MateSpec, Tie};
 use crate::name::Name;
 use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
@@ -61,6 +62,18 @@ pub enum Op {
     },
     /// Forgets how a scan sits in the car.
     UnplaceScan {
+        /// Which.
+        name: Name,
+    },
+    /// Says how two datums stand to each other, or a datum to the car, in place of what was said before.
+    SetMate {
+        /// What to call it.
+        name: Name,
+        /// What it says.
+        mate: Box<MateSpec>,
+    },
+    /// Takes a mate out.
+    RemoveMate {
         /// Which.
         name: Name,
     },
@@ -242,6 +255,14 @@ pub enum OpError {
         /// What is wrong with it.
         what: &'static str,
     },
+    /// A mate with numbers that cannot be.
+    #[error("the mate \"{mate}\" has {what}")]
+    BadMate {
+        /// The mate.
+        mate: Name,
+        /// What is wrong with it.
+        what: &'static str,
+    },
     /// A file of a scan without path or hash.
     #[error("the scan \"{scan}\" has {what}")]
     BadScan {
@@ -328,6 +349,7 @@ impl Explain for OpError {
                  must be symmetric with no negative variance."
                     .into()
             }
+            OpError::BadMate { .. } => "Name its datums; give finite numbers, and a give of zero or above.".into(),
             OpError::BadScan { .. } => "Add the scan file again.".into(),
             OpError::BadJoint { .. } => "Group two or more features of one scan, each in one group only.".into(),
             OpError::Circular { .. } => "Construct it from features, or from other datums.".into(),
@@ -354,6 +376,8 @@ impl Op {
             Op::RemoveScan { name } => format!("Remove scan {name}"),
             Op::PlaceScan { name, .. } => format!("Place scan {name}"),
             Op::UnplaceScan { name } => format!("Unplace scan {name}"),
+            Op::SetMate { name, .. } => format!("Mate {name}"),
+            Op::RemoveMate { name } => format!("Remove mate {name}"),
             Op::AddFeature { name, .. } => format!("Add feature {name}"),
             Op::SetFit { name, .. } => format!("Change fit of {name}"),
             Op::RemoveFeature { name } => format!("Remove feature {name}"),
@@ -429,6 +453,12 @@ fn apply(job: &mut Job, op: &Op) -> Result<(), OpError> {
         Op::UnplaceScan { name } => {
             known(job.placements.remove(name).is_some(), "placement of the scan", name)?;
         }
+        Op::SetMate { name, mate } => {
+            check_mate(name, mate)?;
+            mate.tie.inputs().into_iter().try_for_each(|input| input_known(job, input))?;
+            job.mates.insert(name.clone(), Arc::new(MateSpec::clone(mate)));
+        }
+        Op::RemoveMate { name } => known(job.mates.remove(name).is_some(), "mate", name)?,
         Op::AddFeature { name, scan, fit } => {
             free(job.features.contains_key(name), "feature", name)?;
             free(job.datums.contains_key(name), "datum", name)?;
@@ -467,7 +497,7 @@ fn apply(job: &mut Job, op: &Op) -> Result<(), OpError> {
             free(job.features.contains_key(name), "feature", name)?;
             inputs_known(job, construction)?;
             job.datums.insert(name.clone(), Arc::new(construction.clone()));
-            if rests_on_itself(job, name) {
+            if rests_on_itself(job, name.as_str()) {
                 return Err(OpError::Circular { datum: name.clone() });
             }
         }
@@ -546,6 +576,9 @@ impl Job {
         for (name, placement) in &self.placements {
             check_placement(name, placement)?;
         }
+        for (name, mate) in &self.mates {
+            check_mate(name, mate)?;
+        }
         for (name, feature) in &self.features {
             check_fit(name, &feature.fit)?;
             feature.dabs.iter().try_for_each(|touch| check_dab(name, &touch.dab))?;
@@ -597,19 +630,21 @@ fn unneeded(job: &Job, what: &'static str, name: &Name) -> Result<(), OpError> {
 
 /// All that a construction names is there.
 fn inputs_known(job: &Job, construction: &Construction) -> Result<(), OpError> {
-    construction.inputs().into_iter().try_for_each(|input| {
-        let is = job.features.contains_key(input) || job.datums.contains_key(input);
-        known(is, "feature or datum", input)
-    })
+    construction.inputs().into_iter().try_for_each(|input| input_known(job, input))
+}
+
+fn input_known(job: &Job, input: &str) -> Result<(), OpError> {
+    let is = job.features.contains_key(input) || job.datums.contains_key(input);
+    known(is, "feature or datum", input)
 }
 
 /// Whether a datum is constructed, by however many steps, from itself.
-fn rests_on_itself(job: &Job, name: &Name) -> bool {
-    let mut open: Vec<&str> = vec![name.as_str()];
+pub(crate) fn rests_on_itself(job: &Job, name: &str) -> bool {
+    let mut open: Vec<&str> = vec![name];
     let mut seen = BTreeSet::new();
     while let Some(next) = open.pop() {
         for input in job.datums.get(next).into_iter().flat_map(|how| how.inputs()) {
-            if input == name.as_str() {
+            if input == name {
                 return true;
             }
             if seen.insert(input) {
@@ -650,6 +685,27 @@ fn check_placement(name: &Name, placement: &Placement) -> Result<(), OpError> {
         if !scale.is_finite() || !symmetric || matrix.symmetric_eigenvalues().min() < -1e-9 * scale {
             return bad("a covariance that is none");
         }
+    }
+    Ok(())
+}
+
+fn check_mate(name: &Name, mate: &MateSpec) -> Result<(), OpError> {
+    let (give, give_deg) = mate.gives();
+    let numbers = match &mate.tie {
+        Tie::Meet { offset, .. } => *offset,
+        Tie::Distance { distance, .. } => *distance,
+        Tie::Angle { angle_deg, .. } => *angle_deg,
+        Tie::Ground { height, .. } => *height,
+        Tie::Pair { apart, .. } => apart.unwrap_or(0.0),
+        Tie::Coordinate { value, .. } => *value,
+        Tie::Parallel { .. } => 0.0,
+    };
+    let bad = |what| Err(OpError::BadMate { mate: name.clone(), what });
+    if !(give >= 0.0 && give_deg >= 0.0 && give.is_finite() && give_deg.is_finite() && numbers.is_finite()) {
+        return bad("a number that cannot be");
+    }
+    if mate.tie.inputs().is_empty() {
+        return bad("no datums");
     }
     Ok(())
 }

@@ -29,6 +29,7 @@ fn full() -> Value {
             "bore": { "scan": "knuckle", "dabs": [{ "centre": [0.1, 0.2, 0.3], "radius": 4.0 }, { "centre": [0.1, 0.2, 9.3], "radius": 4.0 }], "fit": { "shape": "cylinder", "grow": true } },
             "face": { "scan": "knuckle", "dabs": [{ "centre": [1.0, 2.0, 3.0], "radius": 4.0, "seen_from": [0.0, 0.0, 1.0] }], "fit": { "shape": "auto" } }
         },
+        "mates": { "level": { "tie": { "is": "ground", "face": "face", "height": 120.0 }, "give": 0.2 } },
         "joints": { "pair": { "features": ["bore", "face"], "relation": "square" } },
         "datums": { "middle": { "how": "axis_meets_plane", "axis": "bore", "plane": "face" } },
         "hardpoints": [{ "role": "lower_ball_joint", "side": "left", "construction": { "how": "axis_meets_plane", "axis": "bore", "plane": "face" } }],
@@ -69,6 +70,7 @@ fn fields_of_a_newer_program_are_kept_at_every_level() {
         "/vehicle",
         "/scans/knuckle",
         "/placements/knuckle",
+        "/mates/level",
         "/features/bore",
         "/features/bore/dabs/0",
         "/features/bore/fit",

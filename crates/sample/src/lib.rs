@@ -1,8 +1,9 @@
 //! The Kestrel's sample scans, as part of the program: a job to try everything on.
 //!
 //! [`begin`] writes the scans to a folder and makes a job in which nothing is painted yet; how
-//! the scans stand in the car is on the sample's sheet. What is true of the parts is beside each
-//! scan, for whoever wants to compare.
+//! the scans stand in the car is on the sample's sheet. [`begin_raw`] leaves that out too, and [`work`] does what a
+//! person would: paints, mates the scans to one another and to the car, and constructs the hardpoints. What is true of
+//! the parts is beside each scan, for whoever wants to [`compare`].
 //!
 //! ```
 //! let folder = tempfile::tempdir()?;
@@ -13,8 +14,12 @@
 //! ```
 
 mod new_arm;
+mod truth;
+mod work;
 
 pub use new_arm::new_arm;
+pub use truth::{Compared, TrueFeature, TrueHardpoint, Truth, compare};
+pub use work::{feature_name, second_name, work};
 
 use serde::Deserialize;
 use std::borrow::Cow;
@@ -25,7 +30,7 @@ use stringline_core::Explain;
 use stringline_core::units::LengthUnit;
 use stringline_hardpoints::{Suspension, Vehicle};
 use stringline_job::{
-    History, Job, LoadError, Name, NameError, Op, OpError, Placement, io_next_step, replace_result, scan_file,
+    History, Job, LoadError, NameError, Op, OpError, Placement, io_next_step, replace_result, scan_file,
 };
 
 /// A sample scan with its truth.
@@ -59,6 +64,7 @@ pub static SCANS: &[SampleScan] = &[
     sample!("chassis-left", "chassis-left.ply"),
     sample!("chassis-right", "chassis-right.stl"),
     sample!("rack", "rack.xyz"),
+    sample!("stance", "stance.ply"),
 ];
 
 /// What is true of the car as a whole.
@@ -165,7 +171,33 @@ pub fn write_new_arm(folder: &Path) -> Result<PathBuf, SampleError> {
 /// # Errors
 /// See [`SampleError`].
 pub fn begin(folder: &Path) -> Result<Job, SampleError> {
+    let mut history = History::new(begin_raw(folder)?);
+    for sample in SCANS {
+        let placement = Box::new(Placement {
+            car_from_scan: serde_json::from_slice::<Sheet>(sample.truth)?.car_from_scan,
+            found: "typed from the sample's sheet".into(),
+            covariance: None,
+            extra: serde_json::Map::new(),
+        });
+        history.apply(&Op::PlaceScan { name: sample.name.parse()?, placement })?;
+    }
+    Ok(Job::clone(history.job()))
+}
+
+/// Writes the scans to a folder and makes a job of them, each in its own frame as it came from the scanner.
+///
+/// # Errors
+/// See [`SampleError`].
+pub fn begin_raw(folder: &Path) -> Result<Job, SampleError> {
     write_scans(folder)?;
+    raw(folder, &SCANS.iter().map(|sample| (sample.name, sample.file)).collect::<Vec<_>>())
+}
+
+/// A job of scan files by name in a folder, each in its own frame, on the sample's car.
+///
+/// # Errors
+/// See [`SampleError`].
+pub fn raw(folder: &Path, scans: &[(&str, &str)]) -> Result<Job, SampleError> {
     let car = serde_json::from_slice::<Car>(CAR)?.vehicle;
     let title = format!("{}, front corner", car.name);
     let vehicle = Vehicle {
@@ -179,17 +211,9 @@ pub fn begin(folder: &Path) -> Result<Job, SampleError> {
     let mut history = History::new(Job::default());
     history.apply(&Op::SetTitle { title })?;
     history.apply(&Op::SetVehicle { vehicle: Box::new(vehicle), suspension: Some(Suspension::Strut) })?;
-    for sample in SCANS {
-        let name: Name = sample.name.parse()?;
-        let scan = scan_file(&folder.join(sample.file), LengthUnit::Millimetre, folder)?;
-        history.apply(&Op::AddScan { name: name.clone(), scan })?;
-        let placement = Box::new(Placement {
-            car_from_scan: serde_json::from_slice::<Sheet>(sample.truth)?.car_from_scan,
-            found: "typed from the sample's sheet".into(),
-            covariance: None,
-            extra: serde_json::Map::new(),
-        });
-        history.apply(&Op::PlaceScan { name, placement })?;
+    for (name, file) in scans {
+        let scan = scan_file(&folder.join(file), LengthUnit::Millimetre, folder)?;
+        history.apply(&Op::AddScan { name: name.parse()?, scan })?;
     }
     Ok(Job::clone(history.job()))
 }

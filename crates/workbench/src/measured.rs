@@ -9,12 +9,12 @@ use stringline_hardpoints::{Inputs, Measurement, Quantity, place_feature};
 /// Measures between the first two picked things; `None` unless two are picked and known.
 pub(crate) fn between(state: &State) -> Option<Result<Measurement, Trouble>> {
     let [first, second] = state.picked.as_slice() else { return None };
-    let job = state.job()?;
+    state.job()?;
     let mut inputs = Inputs::default();
     let mut frames = Vec::new();
     for name in [first, second] {
         let added = if let Some(result) = state.results.features.get(name.as_str()) {
-            frames.push(Some(&result.scan).filter(|scan| !job.placements.contains_key(*scan)));
+            frames.push(Some(&result.scan).filter(|scan| state.car_from_scan(scan).is_none()));
             inputs.add_feature(name.as_str(), place_feature(&result.feature, &state.world_from_scan(&result.scan)))
         } else {
             let made = state.results.datums.get(name.as_str())?;
@@ -68,7 +68,7 @@ pub(crate) fn lines(measured: &Measurement, in_car: bool) -> Vec<String> {
 pub(crate) fn in_car(state: &State) -> bool {
     let Some(job) = state.job() else { return false };
     state.picked.iter().all(|name| match job.features.get(name.as_str()) {
-        Some(feature) => job.placements.contains_key(&feature.scan),
+        Some(feature) => state.car_from_scan(&feature.scan).is_some(),
         None => true,
     })
 }

@@ -269,8 +269,16 @@ impl State {
 
     /// Where a scan stands: in the car where it is placed, otherwise in its own frame.
     pub(crate) fn world_from_scan(&self, scan: &Name) -> RigidTransform {
-        let placement = self.job().and_then(|job| job.placements.get(scan));
-        placement.and_then(|placement| placement.car_from_scan()).unwrap_or_else(RigidTransform::identity)
+        self.car_from_scan(scan).unwrap_or_else(RigidTransform::identity)
+    }
+
+    /// Where a scan stands in the car: as typed, or as the job's mates place it; `None` where it is not placed.
+    pub(crate) fn car_from_scan(&self, scan: &Name) -> Option<RigidTransform> {
+        let typed = self.job().and_then(|job| job.placements.get(scan));
+        match typed {
+            Some(typed) => typed.car_from_scan(),
+            None => self.results.placements.get(scan).map(|placed| placed.car_from_scan),
+        }
     }
 
     /// The roles that have a hardpoint on that side or in the centre.

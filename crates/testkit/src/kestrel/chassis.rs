@@ -5,6 +5,7 @@
 use crate::kestrel::hardpoints as h;
 use crate::kestrel::model::{Construction, PartModel, Region, SMALL, TrueFeature, TrueHardpoint};
 use crate::kestrel::solid::{Solid, bar, block, frustum, half_space, plate, rod, union};
+use crate::kestrel::targets::{TARGET_HEIGHT, target_features, with_targets};
 use crate::noise_field::SmoothField;
 use std::sync::Arc;
 use stringline_core::{Point3, UnitVec3, Vec3};
@@ -61,6 +62,36 @@ impl CarSide {
             self.top() + (ahead.into_inner() * cos + outboard * sin) * STUD_CIRCLE
         })
     }
+}
+
+/// The magnetic balls that stay on the body from the scan of the whole car to those of its sides: on the inner
+/// wing, the leg, the shelf and the rail. Each with the way from its centre to what it stands on.
+fn targets(side: CarSide) -> [(Point3, UnitVec3); 4] {
+    let up = |x: f64, y: f64, z: f64| (side.point(x, y, z + TARGET_HEIGHT), -Vec3::z_axis());
+    // The inner wing's skin on the engine's side, by height.
+    let panel = |x: f64, z: f64| {
+        let outboard = side.direction(0.0, 1.0, PANEL_LEAN);
+        let middle = side.point(x, 512.0 - (z - 620.0) * PANEL_LEAN, z);
+        (middle - outboard.into_inner() * (14.0 + TARGET_HEIGHT), outboard)
+    };
+    if side.sign > 0.0 {
+        [panel(190.0, 680.0), panel(215.0, 500.0), up(-110.0, 405.0, 454.0), up(175.0, 605.0, 820.0)]
+    } else {
+        [up(94.0, 605.0, 820.0), up(-148.0, 600.0, 820.0), panel(98.0, 738.0), up(-20.0, 672.0, 828.0)]
+    }
+}
+
+/// The targets on the left and on the right, as they stand.
+pub(crate) fn all_targets() -> [[(Point3, UnitVec3); 4]; 2] {
+    [left_side(), right_side()].map(targets)
+}
+
+fn left_side() -> CarSide {
+    CarSide { sign: 1.0, offset: Vec3::zeros() }
+}
+
+fn right_side() -> CarSide {
+    CarSide { sign: -1.0, offset: Vec3::from(h::RIGHT_TOWER_OFFSET) }
 }
 
 /// Pressed sheet: gently wavy, as spot-welded panels are.
@@ -149,15 +180,18 @@ fn strut_top(side: &'static str) -> TrueHardpoint {
     }
 }
 
-/// The right strut tower alone.
-pub(crate) fn right() -> PartModel {
-    let side = CarSide { sign: -1.0, offset: Vec3::from(h::RIGHT_TOWER_OFFSET) };
+/// The right strut tower alone, off the mirror image of the left one by `offset`. The targets stand where they do on
+/// the car as found.
+pub(crate) fn right(offset: Vec3) -> PartModel {
+    let side = CarSide { sign: -1.0, offset };
     let top = side.top();
     let seen = block(side.point(-31.0, 560.0, 800.0), Vec3::z_axis(), Vec3::x(), [150.0, 135.0, 120.0], 30.0);
+    let mut features = tower_features(side);
+    features.extend(target_features(["target_1", "target_2", "target_3", "target_4"], targets(right_side())));
     PartModel {
-        features: tower_features(side),
+        features,
         hardpoints: vec![strut_top("right")],
-        solid: upper(side),
+        solid: with_targets(upper(side), targets(right_side())),
         window: seen.minus(from_the_wheel(side), 5.0),
         bounds: [[-185.0, -700.0, 675.0], [125.0, -420.0, 925.0]],
         coarse: 8.0,
@@ -182,7 +216,7 @@ fn from_the_wheel(side: CarSide) -> Solid {
 
 /// The left side: strut tower, inner wing, leg, and the lower arm's brackets.
 pub(crate) fn left() -> PartModel {
-    let side = CarSide { sign: 1.0, offset: Vec3::zeros() };
+    let side = left_side();
     let axis = h::lower_arm_axis();
     let up = h::lower_arm_normal();
     let out = UnitVec3::new_normalize(up.cross(&axis));
@@ -225,7 +259,9 @@ pub(crate) fn left() -> PartModel {
         solid = solid.minus(tool, round);
     }
 
+    let solid = with_targets(solid, targets(side));
     let mut features = tower_features(side);
+    features.extend(target_features(["target_1", "target_2", "target_3", "target_4"], targets(side)));
     let names = [
         ["front_bracket_hole_1", "front_bracket_hole_2", "front_bracket_face_1", "front_bracket_face_2"],
         ["rear_bracket_hole_1", "rear_bracket_hole_2", "rear_bracket_face_1", "rear_bracket_face_2"],

@@ -13,6 +13,8 @@ pub mod model;
 mod rack;
 mod scanner;
 mod solid;
+mod stance;
+mod targets;
 pub mod trial;
 pub mod truth;
 
@@ -70,11 +72,14 @@ pub enum Part {
     ChassisRight,
     /// The steering rack.
     Rack,
+    /// The whole car as it stands: floor, hubs and targets.
+    Stance,
 }
 
 impl Part {
     /// All parts in the order they are written.
-    pub const ALL: [Part; 5] = [Part::Knuckle, Part::LowerArm, Part::ChassisLeft, Part::ChassisRight, Part::Rack];
+    pub const ALL: [Part; 6] =
+        [Part::Knuckle, Part::LowerArm, Part::ChassisLeft, Part::ChassisRight, Part::Rack, Part::Stance];
 
     /// The scan's name, without ending.
     pub fn name(self) -> &'static str {
@@ -84,6 +89,7 @@ impl Part {
             Part::ChassisLeft => "chassis-left",
             Part::ChassisRight => "chassis-right",
             Part::Rack => "rack",
+            Part::Stance => "stance",
         }
     }
 
@@ -95,6 +101,7 @@ impl Part {
             Part::ChassisLeft => "chassis-left.ply",
             Part::ChassisRight => "chassis-right.stl",
             Part::Rack => "rack.xyz",
+            Part::Stance => "stance.ply",
         }
     }
 
@@ -109,8 +116,9 @@ impl Part {
             Part::Knuckle => knuckle::model(),
             Part::LowerArm => lower_arm::model(),
             Part::ChassisLeft => chassis::left(),
-            Part::ChassisRight => chassis::right(),
+            Part::ChassisRight => chassis_right(hardpoints::RIGHT_TOWER_OFFSET),
             Part::Rack => rack::model(),
+            Part::Stance => stance::model(),
         }
     }
 
@@ -118,6 +126,11 @@ impl Part {
         // Each part draws from its own stream, so that one alone comes out as among all.
         seed.wrapping_mul(0x9e37_79b9_7f4a_7c15).wrapping_add(self as u64 + 1)
     }
+}
+
+/// The right strut tower off the mirror image of the left one by so much, mm; inboard is +y.
+pub fn chassis_right(offset: [f64; 3]) -> PartModel {
+    chassis::right(offset.into())
 }
 
 /// A scan and where it stands.

@@ -4,6 +4,7 @@
 use crate::kestrel::hardpoints as h;
 use crate::kestrel::model::{Construction, PartModel, Region, SMALL, TrueFeature, TrueHardpoint};
 use crate::kestrel::solid::{Solid, bar, block, plate, rod, union};
+use crate::kestrel::targets::{TARGET_HEIGHT, target_features, with_targets};
 use crate::noise_field::SmoothField;
 use std::sync::Arc;
 use stringline_core::{Point3, UnitVec3, Vec3};
@@ -23,6 +24,21 @@ const FOOT_THICKNESS: f64 = 16.0;
 const FOOT_HOLE: f64 = 6.5;
 /// The pinion's housing crosses the rack on the driver's side, which is the left.
 const PINION: f64 = 168.0;
+
+/// The magnetic balls' places on its steel collars, a port's cap and the damper plug: they stay on the rack from the
+/// scan of the whole car to that on the bench. Each with the way from its centre to what it stands on.
+pub(crate) fn targets() -> [(Point3, UnitVec3); 4] {
+    let at = |along: f64| h::rack_middle() + Vec3::y() * along;
+    let stand = |from: Point3, out: UnitVec3, reach: f64| (from + out.into_inner() * (reach + TARGET_HEIGHT), -out);
+    let port = UnitVec3::new_normalize(Vec3::z() + Vec3::x() * 0.5);
+    let plug = UnitVec3::new_normalize(Vec3::x() + Vec3::z() * 0.25);
+    [
+        stand(at(17.0 - HOUSING), Vec3::z_axis(), 27.0),
+        stand(at(HOUSING - 17.0), -Vec3::x_axis(), 27.0),
+        stand(at(-140.0), port, 35.0),
+        stand(at(PINION), plug, 52.0),
+    ]
+}
 
 /// Builds the model.
 pub(crate) fn model() -> PartModel {
@@ -63,6 +79,8 @@ pub(crate) fn model() -> PartModel {
         ],
     );
 
+    let solid = with_targets(solid, targets());
+
     let tube = |name, from: f64, to: f64| {
         let half = 0.5 * (to - from);
         TrueFeature::cylinder(name, at(0.5 * (from + to)), y, TUBE, [-half, half], Side::External)
@@ -95,7 +113,7 @@ pub(crate) fn model() -> PartModel {
         .cell(SMALL)
         .dabs(3, &[-4.4, 4.4], 0.0, 2.6)
     };
-    let features = vec![
+    let mut features = vec![
         tube("tube_right", -120.0, -28.0),
         tube("tube_left", 11.0, 52.0),
         rod_of_bar("bar_left", HOUSING + 14.0, reach - 36.0),
@@ -107,6 +125,7 @@ pub(crate) fn model() -> PartModel {
         foot_face("foot_face_2", feet[1]),
         foot_hole("foot_hole_2", feet[1]),
     ];
+    features.extend(target_features(["target_1", "target_2", "target_3", "target_4"], targets()));
     let hardpoints = vec![
         TrueHardpoint {
             role: "tie_rod_inner",
@@ -129,7 +148,7 @@ pub(crate) fn model() -> PartModel {
         hardpoints,
         solid,
         window: Solid::Constant { inside: true },
-        bounds: [[-200.0, -355.0, 180.0], [-50.0, 355.0, 360.0]],
+        bounds: [[-200.0, -355.0, 180.0], [-25.0, 355.0, 360.0]],
         coarse: 4.0,
         edges: 1.2,
         zones: Vec::new(),

@@ -41,16 +41,20 @@ pub(super) fn sheet(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
 fn placed(ui: &mut Ui, state: &State, name: &Name, actions: &mut Vec<Action>) {
     let Some(job) = state.job() else { return };
     let placement = job.placements.get(name);
-    let title = match placement {
+    let by_mates = state.results.placements.get(name).filter(|_| placement.is_none());
+    let title = match state.car_from_scan(name) {
         Some(_) => format!("✓ {name}"),
         None => format!("{name}: not placed yet"),
     };
     ui.separator();
-    egui::CollapsingHeader::new(title).id_salt("placed").default_open(placement.is_none()).show(ui, |ui| {
+    egui::CollapsingHeader::new(title).id_salt("placed").default_open(placement.is_none() && by_mates.is_none()).show(ui, |ui| {
         if let Some(placement) = placement {
             parts::faint(ui, format!("found: {}", placement.found));
         }
-        let now = placement.and_then(|placement| placement.car_from_scan()).unwrap_or_else(RigidTransform::identity);
+        if let Some(placed) = by_mates {
+            parts::faint(ui, format!("found: {}; numbers typed here take its place", placed.found));
+        }
+        let now = state.world_from_scan(name);
         let initial = numbers(&now);
         let mut typed = [None; 6];
         let mut changed = false;
@@ -146,8 +150,7 @@ fn overlay(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
             }
         });
     }
-    let job = state.job();
-    let unplaced = [&of, &from].into_iter().find(|name| job.is_some_and(|job| !job.placements.contains_key(*name)));
+    let unplaced = [&of, &from].into_iter().find(|name| state.car_from_scan(name).is_none());
     if let Some(name) = unplaced {
         parts::note(ui, ink.amber, |ui| {
             ui.label(format!("{name} is not placed: it is taken as it stands in its own frame."));

@@ -212,7 +212,7 @@ pub(super) fn standing(state: &State, stop: Stop) -> Standing {
             }
         }
         Stop::Frame => {
-            let placed = job.scans.keys().filter(|name| job.placements.contains_key(*name)).count();
+            let placed = job.scans.keys().filter(|name| state.car_from_scan(name).is_some()).count();
             let all = job.scans.len();
             Standing { done: placed == all && all > 0, ..plain(format!("{placed} of {all} placed")) }
         }
