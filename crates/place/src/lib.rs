@@ -3,3 +3,9 @@
 //! Every placement is a rigid transform `target_from_source` with the covariance of the small
 //! motion by which it may be off: translation (x, y, z, mm), then rotation (about x, y, z, rad),
 //! in the target's axes and about the target's origin.
+
+mod pairs;
+mod surface;
+
+pub use pairs::{PairError, PairFit, PairSigmas, PointPair, from_pairs};
+pub use surface::{FreeMotion, SurfaceError, SurfaceFit, SurfaceNote, SurfaceSettings, register};
