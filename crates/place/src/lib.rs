@@ -4,8 +4,15 @@
 //! motion by which it may be off: translation (x, y, z, mm), then rotation (about x, y, z, rad),
 //! in the target's axes and about the target's origin.
 
+mod markers;
 mod pairs;
+mod rough;
 mod surface;
 
+pub use markers::{
+    Marker, MarkerError, MarkerKind, MarkerMatch, MarkerNote, MarkerPair, MarkerSettings, MatchSettings, find_discs,
+    find_spheres, match_markers,
+};
 pub use pairs::{PairError, PairFit, PairSigmas, PointPair, from_pairs};
+pub use rough::{RoughFit, RoughSettings, place_from_nothing};
 pub use surface::{FreeMotion, SurfaceError, SurfaceFit, SurfaceNote, SurfaceSettings, register};

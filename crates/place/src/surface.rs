@@ -15,7 +15,7 @@
 //! and `G = A⁻¹`. Directions in which A vanishes are free ([`FreeMotion`]).
 
 mod freedom;
-mod start;
+pub(crate) mod start;
 pub(crate) mod step;
 pub(crate) mod target;
 
@@ -311,7 +311,7 @@ fn check(start: &RigidTransform, settings: &SurfaceSettings) -> Result<(), Surfa
     }
 }
 
-fn points_of(name: &'static str, scan: &Scan, only: Option<&[u32]>) -> Result<Vec<u32>, SurfaceError> {
+pub(crate) fn points_of(name: &'static str, scan: &Scan, only: Option<&[u32]>) -> Result<Vec<u32>, SurfaceError> {
     if let Some(&id) = only.and_then(|ids| ids.iter().find(|&&i| i as usize >= scan.points().len())) {
         return Err(SurfaceError::NoSuchPoint { scan: name, id });
     }

@@ -27,8 +27,12 @@ const AGREE_COUNTED: f64 = 0.906;
 
 /// Both scans as bits of surface.
 pub(crate) struct Coarse {
+    /// A sample of it.
     pub(crate) source: Vec<Surfel>,
+    /// All of the source.
+    pub(crate) whole: Vec<Surfel>,
     pub(crate) oriented: bool,
+    pub(crate) on_target: Vec<Surfel>,
     pub(crate) target: Target<'static>,
     /// How far apart the bits lie, mm.
     pub(crate) side: f64,
@@ -70,20 +74,17 @@ impl Coarse {
             side *= off.sqrt();
             on_target = target::surfels(target, target_ids, side);
         }
-        let mut bits = target::surfels(source, source_ids, side);
-        let stride = bits.len().div_ceil(SOURCE).max(1);
-        let mut i = 0;
-        bits.retain(|_| {
-            i += 1;
-            (i - 1) % stride == 0
-        });
+        let whole = target::surfels(source, source_ids, side);
+        let bits: Vec<Surfel> = whole.iter().step_by(whole.len().div_ceil(SOURCE).max(1)).copied().collect();
         let n = bits.len().max(1) as f64;
         let middle = Point3::from(bits.iter().map(|s| s.at.coords).sum::<Vec3>() / n);
         let arm = (bits.iter().map(|s| (s.at - middle).norm_squared()).sum::<f64>() / n).sqrt();
         Coarse {
             oriented: source.oriented(),
             target: Target::of_surfels(&on_target, side, target.oriented()),
+            on_target,
             source: bits,
+            whole,
             side,
             middle,
             arm,
@@ -124,6 +125,13 @@ impl Coarse {
         (near as f64 / self.source.len().max(1) as f64, step::robust_scale(&pairs))
     }
 
+    /// Which share of the source lies within a few distances of the target, as a rough placement is judged.
+    pub(crate) fn judge_loosely(&self, place: &RigidTransform) -> f64 {
+        let pairs = step::pairs(&self.source, self.oriented, &self.target, place, 2.0 * self.side, AGREE_COUNTED);
+        let near = pairs.iter().filter(|p| p.r.abs() < 0.5 * self.side).count();
+        near as f64 / self.source.len().max(1) as f64
+    }
+
     /// From the given start, and where little of the source comes to lie on the target from others round it.
     pub(crate) fn best(
         &self,
@@ -138,31 +146,30 @@ impl Coarse {
         }
         watch(0.2)?;
         let starts: Vec<RigidTransform> = (0..STARTS).map(|k| self.beside(start, settings, k)).collect();
-        let led: Vec<Led> = starts.par_iter().map(|other| self.lead(other, 0.6 * reach)).collect();
-        Ok(self.choose(first, &led))
-    }
-
-    /// The best of all, and what is to be said about it.
-    pub(crate) fn choose(&self, first: Led, others: &[Led]) -> Begun {
-        let best = others.iter().fold(first, |best, led| if led.share > best.share { *led } else { best });
-        let apart = |led: &Led| self.apart(&led.place, &best.place) > self.side;
+        let led: Vec<Led> =
+            std::iter::once(first).chain(starts.par_iter().map(|other| self.lead(other, 0.6 * reach)).collect::<Vec<_>>()).collect();
+        let (best, rival) = self.choose(&led).unwrap_or((first, None));
         let mut notes = Vec::new();
-        if apart(&first) && first.share < RIVAL * best.share {
+        if self.apart(&first.place, &best.place) > self.side && first.share < RIVAL * best.share {
             notes.push(SurfaceNote::OtherStart { given: first.share, best: best.share });
         }
-        let all = std::iter::once(&first).chain(others);
-        let rival = all.filter(|led| apart(led)).fold(None, |rival: Option<&Led>, led| match rival {
-            Some(known) if known.share >= led.share => rival,
-            _ => Some(led),
+        notes.extend(rival);
+        Ok(Begun { place: best.place, scale: best.scale, iterations: best.iterations, notes })
+    }
+
+    /// The best of all; and another one elsewhere that is about as good, if there is any.
+    pub(crate) fn choose(&self, led: &[Led]) -> Option<(Led, Option<SurfaceNote>)> {
+        // Of equal ones the first.
+        let better = |a: Led, b: &Led| if b.share > a.share { *b } else { a };
+        let best = led.iter().copied().reduce(|a, b| better(a, &b))?;
+        let elsewhere = led.iter().filter(|led| self.apart(&led.place, &best.place) > self.side);
+        let rival = elsewhere.copied().reduce(|a, b| better(a, &b)).filter(|rival| rival.share >= RIVAL * best.share);
+        let note = rival.map(|rival| SurfaceNote::Ambiguous {
+            other: rival.share,
+            best: best.share,
+            target_from_source: rival.place,
         });
-        if let Some(rival) = rival.filter(|rival| rival.share >= RIVAL * best.share) {
-            notes.push(SurfaceNote::Ambiguous {
-                other: rival.share,
-                best: best.share,
-                target_from_source: rival.place,
-            });
-        }
-        Begun { place: best.place, scale: best.scale, iterations: best.iterations, notes }
+        Some((best, note))
     }
 
     /// How far two placements put the source from each other, mm: root mean square over it.
