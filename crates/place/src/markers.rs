@@ -16,6 +16,7 @@ pub use matching::{MarkerError, MarkerMatch, MarkerNote, MarkerPair, MatchSettin
 use crate::surface::target::{Surfel, surfels, usable};
 use nalgebra::Matrix3;
 use rayon::prelude::*;
+use std::collections::BTreeSet;
 use std::f64::consts::PI;
 use stringline_core::{Point3, Vec3};
 use stringline_fit::{FitSettings, Kind, fit};
@@ -84,6 +85,8 @@ const BALL_FORM: f64 = 0.03;
 const RIM_FORM: f64 = 0.08;
 /// Normals of neighbours on a disc differ by less than cos 12°.
 const FLAT: f64 = 0.978;
+/// Rings of neighbours in which normals lean over towards the rim.
+const RIM_RINGS: usize = 3;
 /// Sectors that a rim is divided in.
 const SECTORS: usize = 24;
 
@@ -259,12 +262,12 @@ pub fn find_discs(scan: &Scan, settings: &MarkerSettings) -> Vec<Marker> {
             pieces.push(members);
         }
     }
-    in_order(pieces.par_iter().filter_map(|members| disc(scan, members, settings)).collect())
+    in_order(pieces.par_iter().filter_map(|members| disc(scan, members, &neighbours, settings)).collect())
 }
 
 /// A disc, if the piece of surface is one.
-fn disc(scan: &Scan, members: &[u32], settings: &MarkerSettings) -> Option<Marker> {
-    let points: Vec<Point3> = members.iter().map(|&i| scan.points()[i as usize]).collect();
+fn disc(scan: &Scan, members: &[u32], neighbours: &[Vec<u32>], settings: &MarkerSettings) -> Option<Marker> {
+    let mut points: Vec<Point3> = members.iter().map(|&i| scan.points()[i as usize]).collect();
     let middle = Point3::from(points.iter().map(|p| p.coords).sum::<Vec3>() / points.len() as f64);
     let reach = points.iter().map(|p| (p - middle).norm()).fold(0.0, f64::max);
     if !(settings.least_radius * 0.7..=settings.largest_radius * 1.4).contains(&reach) {
@@ -273,6 +276,19 @@ fn disc(scan: &Scan, members: &[u32], settings: &MarkerSettings) -> Option<Marke
     let plane = fit(&points, &[], Kind::Plane, &FitSettings::default()).ok()?;
     let normal = plane.shape.direction()?.into_inner();
     let (u, v) = stringline_core::frame_about(&plane.shape.direction()?);
+    // Near the rim normals lean over although the points still lie on the disc: they belong to it too.
+    let level = 4.0 * plane.rms + 1e-6 * reach;
+    let mut inside: BTreeSet<u32> = members.iter().copied().collect();
+    let mut edge: Vec<u32> = members.to_vec();
+    for _ in 0..RIM_RINGS {
+        let beyond: BTreeSet<u32> = edge.iter().flat_map(|&i| neighbours[i as usize].iter().copied()).collect();
+        edge = beyond
+            .into_iter()
+            .filter(|i| !inside.contains(i) && plane.shape.distance(&scan.points()[*i as usize]).abs() <= level)
+            .collect();
+        inside.extend(&edge);
+        points.extend(edge.iter().map(|&i| scan.points()[i as usize]));
+    }
     // In each sector the outermost point: the rim, less half a spacing.
     let mut rim = [None::<(f64, Point3)>; SECTORS];
     for p in &points {
@@ -289,19 +305,19 @@ fn disc(scan: &Scan, members: &[u32], settings: &MarkerSettings) -> Option<Marke
     let (centre, radius) = (circle.shape.point(), circle.shape.radius()?);
     // As many sectors again, seen from the circle's own centre.
     let mut hit = [false; SECTORS];
-    let mut inside = 0;
+    let mut central = 0;
     for p in &points {
         let d = p - centre;
         let (x, y) = (u.dot(&d), v.dot(&d));
         let far = x.hypot(y);
-        inside += usize::from(far < 0.5 * radius);
+        central += usize::from(far < 0.5 * radius);
         if far > 0.8 * radius {
             hit[(((y.atan2(x) / (2.0 * PI) + 0.5) * SECTORS as f64) as usize).min(SECTORS - 1)] = true;
         }
     }
     let seen = hit.iter().filter(|h| **h).count() as f64 / SECTORS as f64;
     // A quarter of a disc's area lies within half its radius; of a ring none does.
-    let full = inside as f64 > 0.15 * points.len() as f64;
+    let full = central as f64 > 0.15 * points.len() as f64;
     let good = full
         && (settings.least_radius..=settings.largest_radius).contains(&radius)
         && circle.rms < RIM_FORM * radius

@@ -21,7 +21,7 @@ fn vector(rng: &mut ChaCha8Rng, size: f64) -> Vec3 {
 }
 
 fn scatter(rng: &mut ChaCha8Rng, sigma: f64) -> Vec3 {
-    Vec3::from_fn(|_, _| sigma * StandardNormal.sample(&mut *rng))
+    Vec3::from_fn(|_, _| sigma * Distribution::<f64>::sample(&StandardNormal, rng))
 }
 
 /// 8 to 40 markers on a part of 300 × 240 × 160 mm; of each set up to 30 % are missing in the other or false.

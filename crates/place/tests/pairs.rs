@@ -54,6 +54,10 @@ fn held(fit: &PairFit, truth: &RigidTransform) -> bool {
     square <= coverage_factor(6, fit.degrees_of_freedom).powi(2)
 }
 
+fn vector(rng: &mut ChaCha8Rng, size: f64) -> Vec3 {
+    Vec3::from_fn(|_, _| size * (2.0 * rng.random::<f64>() - 1.0))
+}
+
 /// 4000 simulations a row: by chance alone the share scatters by 0.35 %.
 #[test]
 fn stated_regions_hold_the_truth() {
@@ -62,19 +66,19 @@ fn stated_regions_hold_the_truth() {
         let runs = 4000;
         let mut inside = 0;
         for _ in 0..runs {
-            let mut vector = |size: f64| Vec3::from_fn(|_, _| size * (2.0 * rng.random::<f64>() - 1.0));
-            let turn = vector(3.0);
-            let truth = RigidTransform::from_parts(vector(800.0).into(), UnitQuaternion::from_scaled_axis(turn));
-            let at: Vec<Point3> = (0..n).map(|_| Point3::from(vector(150.0))).collect();
+            let turn = vector(&mut rng, 3.0);
+            let shift = vector(&mut rng, 800.0);
+            let truth = RigidTransform::from_parts(shift.into(), UnitQuaternion::from_scaled_axis(turn));
+            let at: Vec<Point3> = (0..n).map(|_| Point3::from(vector(&mut rng, 150.0))).collect();
             let pairs: Vec<PointPair> = at
                 .iter()
                 .enumerate()
                 .map(|(i, p)| {
                     let sigma = [0.05, 0.2][i % 2];
-                    let error: [f64; 3] = std::array::from_fn(|_| sigma * StandardNormal.sample(&mut rng));
+                    let error = Vec3::from_fn(|_, _| sigma * Distribution::<f64>::sample(&StandardNormal, &mut rng));
                     // Where only the ratios are known, what is stated is ten times too small.
                     let stated = if sigmas == PairSigmas::Known { sigma } else { 0.1 * sigma };
-                    PointPair { source: *p, target: truth * p + Vec3::from(error), sigma: stated }
+                    PointPair { source: *p, target: truth * p + error, sigma: stated }
                 })
                 .collect();
             inside += usize::from(held(&from_pairs(&pairs, sigmas).unwrap(), &truth));
