@@ -38,5 +38,6 @@ pub use feature::{Extent, Feature, Kind, Noise, Shape, Side};
 pub use fit::{FitSettings, fit};
 pub use grow::{GrowSettings, Grown, grow};
 pub use joint::{JointFit, JointPart, Moved, Relation, fit_joint};
+pub use noise::{NoiseEstimate, NoiseSettings, estimate as estimate_noise};
 pub use spread::Spread;
 pub use taper::{Comparison, STANDARD_TAPERS, StandardTaper, Taper, taper};

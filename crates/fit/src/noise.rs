@@ -35,22 +35,22 @@ use nalgebra::{DMatrix, DVector};
 use std::collections::BinaryHeap;
 use stringline_core::Point3;
 
-/// What [`estimate`] takes for granted.
+/// What the estimate of a fit's noise takes for granted.
 #[derive(Clone, Debug, PartialEq)]
-pub(crate) struct NoiseSettings {
+pub struct NoiseSettings {
     /// Cells whose means are judged; the time goes with the cube of it. Default: 96.
-    pub(crate) cells: usize,
+    pub cells: usize,
     /// How much an inner sum of squares counts against independent errors. Cells of a correlated
     /// field are not independent of each other, and no model of it is quite true. Default: 0.5.
-    pub(crate) inner_weight: f64,
+    pub inner_weight: f64,
     /// The most degrees of freedom that the inner sums of one size may count for: with many points
     /// they would else decide alone, on detail that no model gets right. Default: 100.
-    pub(crate) inner_most: f64,
+    pub inner_most: f64,
     /// Prior probability that the noise is white. Default: 0.5.
-    pub(crate) white: f64,
+    pub white: f64,
     /// Prior probability, if it is not, that it falls off as `exp(−d/ℓ)` and not as
     /// `exp(−d²/2ℓ²)`. Default: 0.2.
-    pub(crate) exponential: f64,
+    pub exponential: f64,
 }
 
 impl Default for NoiseSettings {
@@ -61,10 +61,11 @@ impl Default for NoiseSettings {
 
 /// The noise of a fit and the covariance it gives the parameters.
 #[derive(Clone, Debug)]
-pub(crate) struct NoiseEstimate {
-    pub(crate) noise: Noise,
+pub struct NoiseEstimate {
+    /// What it is like.
+    pub noise: Noise,
     /// Of the parameters of the Jacobian's columns, p×p.
-    pub(crate) covariance: DMatrix<f64>,
+    pub covariance: DMatrix<f64>,
 }
 
 /// Correlation lengths tried, as multiples of the distance between neighbouring cells: from a
@@ -92,7 +93,7 @@ const SINGULAR: f64 = 1e-15;
 /// (k = 2, which err independently); `jacobian` has a row a residual and a column a parameter.
 /// Too few residuals to judge, or none that differ from zero, give the plain covariance with
 /// n − p degrees of freedom. A direction that the points leave free gets a huge variance, never NaN.
-pub(crate) fn estimate(
+pub fn estimate(
     points: &[Point3],
     residuals: &[f64],
     jacobian: &DMatrix<f64>,

@@ -9,22 +9,38 @@ use nalgebra::{DMatrix, DVector};
 use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3};
 
 /// How one scan may move.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub enum FreeMotion {
     /// Along a direction.
     Slide {
-        /// In the car's frame.
+        /// In the frame it moves in: the car's, or the target's.
         along: UnitVec3,
     },
     /// About an axis.
     Turn {
-        /// On the axis, in the car's frame, mm.
+        /// On the axis, in that frame, mm.
         about: Point3,
         /// Along it.
         along: UnitVec3,
         /// Advance along the axis, mm a radian; 0 for a plain turn.
         pitch: f64,
     },
+}
+
+impl std::fmt::Display for FreeMotion {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let direction = |d: &UnitVec3| format!("({:.3}, {:.3}, {:.3})", d.x, d.y, d.z);
+        match self {
+            FreeMotion::Slide { along } => write!(f, "free to slide along {}", direction(along)),
+            FreeMotion::Turn { about: p, along, pitch } => {
+                write!(f, "free to turn about the axis {} through ({:.1}, {:.1}, {:.1})", direction(along), p.x, p.y, p.z)?;
+                if pitch.abs() > 0.0 {
+                    write!(f, ", sliding {:.1} mm along it each turn", pitch * std::f64::consts::TAU)?;
+                }
+                Ok(())
+            }
+        }
+    }
 }
 
 /// One free motion: scans that move together.

@@ -7,14 +7,25 @@
 mod adjust;
 mod anchor;
 mod freedom;
+mod markers;
 mod mate;
 mod mirror;
 mod motion;
+mod pairs;
+mod rough;
 mod start;
+mod surface;
 mod system;
 
 pub use adjust::{AdjustError, AdjustSettings, Adjusted, Known, MateFit, Moves, Off, Placed, SideOff, adjust, u95_at};
 pub use anchor::{Anchor, Hold};
 pub use freedom::{FreeMotion, Freedom};
+pub use markers::{
+    Marker, MarkerError, MarkerKind, MarkerMatch, MarkerNote, MarkerPair, MarkerSettings, MatchSettings, find_discs,
+    find_spheres, match_markers,
+};
 pub use mate::{CarAxis, Facing, Mate, On, Relation};
 pub use mirror::{Asymmetry, asymmetry, average};
+pub use pairs::{PairError, PairFit, PairSigmas, PointPair, from_pairs};
+pub use rough::{RoughFit, RoughSettings, place_from_nothing};
+pub use surface::{SurfaceError, SurfaceFit, SurfaceNote, SurfaceSettings, register};

@@ -5,5 +5,6 @@ pub mod cover;
 pub mod kestrel;
 pub mod noise_field;
 pub mod patches;
+pub mod register;
 pub mod shape;
 pub mod stated;
