@@ -19,9 +19,8 @@ pub(crate) mod start;
 pub(crate) mod step;
 pub(crate) mod target;
 
-pub(crate) use crate::freedom::FreeMotion;
+use crate::freedom::FreeMotion;
 use freedom::about_origin;
-
 use nalgebra::{DMatrix, Matrix6, Vector6};
 use rayon::prelude::*;
 use start::Coarse;
