@@ -23,8 +23,8 @@ use stringline_fit::Feature;
 use stringline_hardpoints::export::CAUTION;
 use stringline_hardpoints::{Role, Side};
 use stringline_job::{
-    BodyShape, BodySpec, ClearanceSpec, History, Job, Name, Op, Place, Placement, WheelSpec, hardpoint_words, scan_file,
-    write_job,
+    BodyShape, BodySpec, ClearanceSpec, History, Job, Name, Op, Place, Placement, WheelSpec, hardpoint_words,
+    scan_file, write_job,
 };
 use stringline_kinematics::solve_for::{BumpSteerGoal, Freedom, least_bump_steer};
 use stringline_kinematics::{AS_FOUND, Change, Held, Link, Measured, RodEnd, Tolerance, Variant, geometry_of};

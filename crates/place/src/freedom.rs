@@ -33,7 +33,14 @@ impl std::fmt::Display for FreeMotion {
         match self {
             FreeMotion::Slide { along } => write!(f, "free to slide along {}", direction(along)),
             FreeMotion::Turn { about: p, along, pitch } => {
-                write!(f, "free to turn about the axis {} through ({:.1}, {:.1}, {:.1})", direction(along), p.x, p.y, p.z)?;
+                write!(
+                    f,
+                    "free to turn about the axis {} through ({:.1}, {:.1}, {:.1})",
+                    direction(along),
+                    p.x,
+                    p.y,
+                    p.z
+                )?;
                 if pitch.abs() > 0.0 {
                     write!(f, ", sliding {:.1} mm along it each turn", pitch * std::f64::consts::TAU)?;
                 }

@@ -261,7 +261,8 @@ pub fn register(
     let limited = settings.target_points.is_some().then_some(target_ids.as_slice());
     let fine = Target::new(target, limited);
     let samples = |wanted: usize| -> Vec<Surfel> {
-        let ids = if wanted < source_ids.len() { target::spread(source, &source_ids, wanted) } else { source_ids.clone() };
+        let ids =
+            if wanted < source_ids.len() { target::spread(source, &source_ids, wanted) } else { source_ids.clone() };
         let one = |&i: &u32| Surfel { at: source.points()[i as usize], normal: source.normals()[i as usize] };
         ids.par_iter().with_min_len(4096).map(one).collect()
     };
@@ -303,7 +304,8 @@ fn check(start: &RigidTransform, settings: &SurfaceSettings) -> Result<(), Surfa
     if let Some(&value) = numbers.clone().find(|c| !c.is_finite()) {
         return Err(SurfaceError::BadValue { what: "the start", value });
     }
-    let limits = [("how far off the start may be", settings.start_shift), ("how far it may be turned", settings.start_turn)];
+    let limits =
+        [("how far off the start may be", settings.start_shift), ("how far it may be turned", settings.start_turn)];
     match limits.into_iter().find(|(_, v)| !(v.is_finite() && *v > 0.0)) {
         Some((what, value)) => Err(SurfaceError::BadValue { what, value }),
         None => Ok(()),

@@ -32,12 +32,16 @@ fn near() -> RigidTransform {
 }
 
 fn placed(surface: impl Fn(f64, f64) -> Vec3 + Copy) -> SurfaceFit {
-    let settings = SurfaceSettings { try_others: false, start_shift: 2.0, start_turn: 0.02, ..SurfaceSettings::default() };
+    let settings =
+        SurfaceSettings { try_others: false, start_shift: 2.0, start_turn: 0.02, ..SurfaceSettings::default() };
     register(&cloud(20_000, 1, surface), &cloud(20_000, 2, surface), &near(), &settings, |_| true).unwrap()
 }
 
 fn slides(fit: &SurfaceFit) -> Vec<Vec3> {
-    fit.free.iter().filter_map(|f| if let FreeMotion::Slide { along } = f { Some(along.into_inner()) } else { None }).collect()
+    fit.free
+        .iter()
+        .filter_map(|f| if let FreeMotion::Slide { along } = f { Some(along.into_inner()) } else { None })
+        .collect()
 }
 
 fn turns(fit: &SurfaceFit) -> Vec<(Point3, Vec3, f64)> {
@@ -149,7 +153,8 @@ fn a_box_of_twelve_facets_takes_a_cloud() {
         1 => Vec3::new(80.0 * (3.0 * u - 1.0), 0.0, 30.0 * v),
         _ => Vec3::new(80.0, 50.0 * (3.0 * u - 2.0), 30.0 * v),
     });
-    let settings = SurfaceSettings { try_others: false, start_shift: 1.0, start_turn: 0.01, ..SurfaceSettings::default() };
+    let settings =
+        SurfaceSettings { try_others: false, start_shift: 1.0, start_turn: 0.01, ..SurfaceSettings::default() };
     match register(&source, &target, &near(), &settings, |_| true) {
         // Eight vertices are too few to call a surface.
         Err(error) => assert_eq!(error, SurfaceError::TooFewPoints { scan: "target", found: 8 }),

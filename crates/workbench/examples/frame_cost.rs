@@ -177,9 +177,10 @@ impl Table<'_> {
             wall.push(begun.elapsed());
             own.push(cost);
             if cost > worst.0 {
-                let most = spans.iter().max_by_key(|(_, d)| *d).map_or(String::new(), |(name, d)| {
-                    format!("{name} {:.2}", d.as_secs_f64() * 1e3)
-                });
+                let most = spans
+                    .iter()
+                    .max_by_key(|(_, d)| *d)
+                    .map_or(String::new(), |(name, d)| format!("{name} {:.2}", d.as_secs_f64() * 1e3));
                 worst = (cost, most);
             }
         });

@@ -232,7 +232,9 @@ impl Command {
             C::Narrower => ("Narrower brush", "Paint less at a touch, to stay clear of edges."),
             C::Wipe => ("Wipe", "Let the brush take paint away. Holding Shift does the same for a moment."),
             C::Residuals => ("Deviations", "Colour the patch by how far each point lies off the shape."),
-            C::GapMap => ("Gap map", "Colour one scan by how far it lies off another: plus outside it, minus within it."),
+            C::GapMap => {
+                ("Gap map", "Colour one scan by how far it lies off another: plus outside it, minus within it.")
+            }
             C::Fold => ("Fold call-outs", "Show only names beside the features, or everything again."),
             C::Fit => ("All in view", "Bring everything that is shown into view."),
             C::SquareOn => ("Square on", "Look straight at the chosen feature, or at the surface under the pointer."),

@@ -57,7 +57,9 @@ pub(crate) fn fit(ask: LiveAsk) -> Live {
         }
         Err(error) => {
             let next = match error {
-                PaintError::FacesAway { .. } => "Turn the view until you look straight at the surface, then paint.".into(),
+                PaintError::FacesAway { .. } => {
+                    "Turn the view until you look straight at the surface, then paint.".into()
+                }
                 _ => error.next_step(),
             };
             (Vec::new(), Err(Trouble::new(error.to_string(), next)))

@@ -23,7 +23,8 @@ pub(crate) fn in_words(directions: &[Vector6<f64>], arm: f64, centre: &Point3) -
     let mut free = Vec::new();
     let mut slides: Vec<Vec3> = Vec::new();
     for k in order {
-        let motion: Vector6<f64> = directions.iter().zip(eigen.eigenvectors.column(k).iter()).map(|(d, w)| d * *w).sum();
+        let motion: Vector6<f64> =
+            directions.iter().zip(eigen.eigenvectors.column(k).iter()).map(|(d, w)| d * *w).sum();
         let mut shift: Vec3 = motion.fixed_rows::<3>(0).into();
         let turn: Vec3 = motion.fixed_rows::<3>(3) / arm;
         if eigen.eigenvalues[k].max(0.0).sqrt() < NEGLIGIBLE {
