@@ -142,6 +142,11 @@ fn sketch(painter: &Painter, rect: Rect, ink: Ink, construction: &Construction) 
             board.axis((0.03, 0.5), (0.97, 0.5), true);
         }
         Construction::Face { .. } => board.face(0.5, true),
+        Construction::Mirrored { .. } => {
+            board.axis((0.5, 0.02), (0.5, 0.98), false);
+            board.point(0.2, 0.5, false);
+            board.point(0.8, 0.5, true);
+        }
         Construction::OffsetAlongAxis { .. } => {
             board.axis((0.05, 0.3), (0.95, 0.3), false);
             board.point(0.2, 0.65, false);
