@@ -157,7 +157,7 @@ pub(crate) fn work_out(
             None => Ok(Arc::new(load(file, folder)?)),
         }
     };
-    let bodies = Bodies::new(&evaluated.job, &evaluated.results.set, &load)?;
+    let bodies = Bodies::new(&evaluated.job, &evaluated.results.set, &evaluated.results.placements, &load)?;
     let mut clearance = bodies.clearance().clone();
     change(&mut clearance, args)?;
     let bodies = bodies.with(clearance);

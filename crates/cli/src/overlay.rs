@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use stringline_clearance::{Gap, GapMap, Plane, gap_map};
 use stringline_core::{Point3, RigidTransform, Vec3};
-use stringline_job::{LoadedScan, Name, load};
+use stringline_job::{LoadedScan, Name, load, placed};
 use stringline_picture::{Dimension, render_section};
 use stringline_scan::Geometry;
 use stringline_scan::write::{Precision, ply_coloured};
@@ -92,7 +92,7 @@ pub(crate) fn work_out(
             Failure::usage(format!("the job has no scan \"{name}\""), next)
         };
         let (name, file) = evaluated.job.scans.iter().find(|(n, _)| n.as_str() == name).ok_or_else(missing)?;
-        let placed = evaluated.job.placements.get(name).and_then(|p| p.car_from_scan()).ok_or_else(|| {
+        let (placed, _) = placed(&evaluated.job, &evaluated.results.placements, name).ok_or_else(|| {
             Failure::new(
                 format!("the scan \"{name}\" is not placed in the car"),
                 "Place it, then lay it over the other.",

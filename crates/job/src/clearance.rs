@@ -3,6 +3,7 @@
 use crate::bodies::{BodyShape, BodySpec, ClearanceSpec, JointSpec, Place, WheelSpec};
 use crate::document::{Job, ScanFile};
 use crate::name::Name;
+use crate::placing::{PlacementResult, placed};
 use crate::scans::{LoadError, LoadedScan};
 use nalgebra::{Matrix6, Rotation3, UnitQuaternion};
 use std::borrow::Cow;
@@ -117,13 +118,14 @@ pub struct Bodies {
 }
 
 impl Bodies {
-    /// Reads the scans that bodies are made of and indexes them. `set` is what evaluating the job gave.
+    /// Reads the scans that bodies are made of and indexes them. `set` and `placements` are what evaluating the job gave.
     ///
     /// # Errors
     /// [`ClearanceError`].
     pub fn new(
         job: &Job,
         set: &HardpointSet,
+        placements: &BTreeMap<Name, PlacementResult>,
         load: &dyn Fn(&Name, &ScanFile) -> Result<Arc<LoadedScan>, LoadError>,
     ) -> Result<Bodies, ClearanceError> {
         if job.bodies.is_empty() {
@@ -145,9 +147,7 @@ impl Bodies {
             let entry = match &spec.shape {
                 BodyShape::Scan { scan } => {
                     let file = job.scans.get(scan).ok_or_else(|| missing(format!("the scan \"{scan}\"")))?;
-                    let placement = job.placements.get(scan);
-                    let car_from_body = placement
-                        .and_then(|p| p.car_from_scan())
+                    let (car_from_body, placement) = placed(job, placements, scan)
                         .ok_or_else(|| missing(format!("the scan \"{scan}\" placed in the car")))?;
                     if !scans.contains_key(scan) {
                         let loaded = load(scan, file)?;
@@ -155,12 +155,11 @@ impl Bodies {
                         scans.insert(scan, (loaded, Shape::Body(body)));
                     }
                     let (loaded, shape) = &scans[scan];
-                    let covariance = placement.and_then(|p| p.covariance);
                     Ready {
                         car_from_body,
                         mesh: Some(Arc::clone(loaded)),
                         noise: spec.made_within.is_none().then(|| loaded.scan.survey().noise).flatten(),
-                        placement: covariance.map(|c| Matrix6::from_fn(|row, column| c[row][column])),
+                        placement,
                         ..plain(Some(shape.clone()))
                     }
                 }

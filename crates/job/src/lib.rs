@@ -47,5 +47,5 @@ pub use mates::{CarAxisSpec, FacingSpec, MateSpec, Tie};
 pub use name::{Name, NameError};
 pub use op::{Change, Op, OpError, plan};
 pub use open::{FileError, OpenJob, Recovered, folder_of, io_next_step, read_file, read_job, unsaved_steps, write_job};
-pub use placing::{PlacementResult, off_words};
+pub use placing::{PlacementResult, off_words, placed};
 pub use scans::{LoadError, LoadedScan, Loading, Watch, load, load_watched, read_scan, scan_file};

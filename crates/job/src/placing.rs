@@ -29,6 +29,21 @@ pub struct PlacementResult {
     pub sources: Sources,
 }
 
+/// Where a scan stands in the car, and the covariance of that ([`PlacementResult::covariance`]): as evaluated, or as
+/// typed since.
+pub fn placed(
+    job: &Job,
+    placements: &BTreeMap<Name, PlacementResult>,
+    scan: &Name,
+) -> Option<(RigidTransform, Option<Matrix6<f64>>)> {
+    let evaluated = placements.get(scan).map(|placed| (placed.car_from_scan, placed.covariance));
+    evaluated.or_else(|| {
+        let typed = job.placements.get(scan)?;
+        let covariance = typed.covariance.map(|c| Matrix6::from_fn(|row, column| c[row][column]));
+        Some((typed.car_from_scan()?, covariance))
+    })
+}
+
 /// Places the scans: those with a typed placement so, the others by the job's mates.
 pub(crate) fn place_all(job: &Job, results: &mut Results) {
     let mut known = BTreeMap::new();

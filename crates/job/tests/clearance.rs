@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, reason = "in a test a panic is the report")]
 
 use serde_json::Value;
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use stringline_clearance::{EndedBy, Poses, Stop, part_gap};
 use stringline_core::{Explain, Point3, UnitVec3, Vec3};
@@ -124,7 +125,7 @@ fn a_tube_is_where_the_solver_has_its_hardpoints() {
     let ball = body(tube(Place::At(at.coords.into()), Place::At(at.coords.into()), 20.0), Link::Chassis);
     let spec = ClearanceSpec { pairs: vec![pair("rod", "ball")], ..spec() };
     let job = job(spec, vec![("rod", rod()), ("ball", ball)]);
-    let bodies = Bodies::new(&job, &set(0.0), &no_scans).unwrap();
+    let bodies = Bodies::new(&job, &set(0.0), &BTreeMap::new(), &no_scans).unwrap();
     for variant in ["as-found", "drop"] {
         let setup = bodies.set_up(variant).unwrap();
         let sweep = setup.sweep(|_| true).unwrap();
@@ -155,7 +156,7 @@ fn a_joints_tilt_ends_the_lock() {
     let spec =
         ClearanceSpec { lock_deg: 50.0, inner_joint: Some(joint(7.0)), pairs: vec![pair("rod", "far")], ..spec() };
     let job = job(spec, vec![("rod", rod()), ("far", far)]);
-    let bodies = Bodies::new(&job, &set(0.0), &no_scans).unwrap();
+    let bodies = Bodies::new(&job, &set(0.0), &BTreeMap::new(), &no_scans).unwrap();
     let setup = bodies.set_up("as-found").unwrap();
     let sweep = setup.sweep(|_| true).unwrap();
     let tilts = |lock: f64| {
@@ -168,7 +169,7 @@ fn a_joints_tilt_ends_the_lock() {
     let lock = left.lock.unwrap();
     assert!(tilts(lock) <= 7.0_f64.to_radians() && tilts(lock + 0.05_f64.to_radians()) > 7.0_f64.to_radians());
     // Without the limit it goes on, to over centre or all the way.
-    let free = Bodies::new(&job, &set(0.0), &no_scans).unwrap();
+    let free = Bodies::new(&job, &set(0.0), &BTreeMap::new(), &no_scans).unwrap();
     let free = free.with(ClearanceSpec { inner_joint: None, ..bodies.clearance().clone() });
     let free = free.set_up("as-found").unwrap().sweep(|_| true).unwrap();
     assert!(free.rows[2][1].lock.unwrap() > lock + 0.01);
@@ -187,7 +188,7 @@ fn the_mechanisms_part_is_that_of_a_simulation() {
     let spec = ClearanceSpec { pairs: vec![pair("lug", "ball")], ..spec() };
     let job = job(spec, vec![("lug", lug), ("ball", ball)]);
     let sigma = 0.2;
-    let bodies = Bodies::new(&job, &set(sigma), &no_scans).unwrap();
+    let bodies = Bodies::new(&job, &set(sigma), &BTreeMap::new(), &no_scans).unwrap();
     let setup = bodies.set_up("as-found").unwrap();
     let (lock, travel) = (22.0_f64.to_radians(), 25.0);
     let gap_of = |bodies: &Bodies| {
@@ -214,7 +215,7 @@ fn the_mechanisms_part_is_that_of_a_simulation() {
             for h in set.hardpoints.iter_mut().filter(|h| h.covariance.is_some()) {
                 h.position.iter_mut().for_each(|c| *c += sigma * normal());
             }
-            gap_of(&Bodies::new(&job, &set, &no_scans).unwrap()).gap
+            gap_of(&Bodies::new(&job, &set, &BTreeMap::new(), &no_scans).unwrap()).gap
         })
         .collect();
     let mean = draws.iter().sum::<f64>() / draws.len() as f64;
@@ -240,7 +241,7 @@ fn wheels_are_paired_with_what_does_not_move_with_them() {
         ("rod", rod()),
     ];
     let job = job(spec(), bodies);
-    let bodies = Bodies::new(&job, &set(0.0), &no_scans).unwrap();
+    let bodies = Bodies::new(&job, &set(0.0), &BTreeMap::new(), &no_scans).unwrap();
     let words = |variant: &str| {
         let setup = bodies.set_up(variant).unwrap();
         (0..setup.pairs.len()).map(|p| setup.words(p)).collect::<Vec<_>>()
@@ -256,16 +257,16 @@ fn wheels_are_paired_with_what_does_not_move_with_them() {
 
 #[test]
 fn what_is_missing_is_said() {
-    let nothing = Bodies::new(&Job::default(), &set(0.0), &no_scans).err().unwrap();
+    let nothing = Bodies::new(&Job::default(), &set(0.0), &BTreeMap::new(), &no_scans).err().unwrap();
     assert!(matches!(nothing, ClearanceError::NoBodies) && nothing.next_step().contains("wheel"));
     let upper = body(tube(Place::At([0.0; 3]), Place::At([9.0, 0.0, 0.0]), 5.0), Link::UpperArm);
     let one = job(spec(), vec![("arm", upper), ("rod", rod())]);
-    let bodies = Bodies::new(&one, &set(0.0), &no_scans).unwrap();
+    let bodies = Bodies::new(&one, &set(0.0), &BTreeMap::new(), &no_scans).unwrap();
     let error = bodies.set_up("as-found").err().unwrap().to_string();
     assert!(error.contains("\"arm\" needs a corner with a upper arm"), "{error}");
     assert!(bodies.set_up("none").err().unwrap().to_string().contains("none"));
     let alone = job(spec(), vec![("rod", rod())]);
-    let alone = Bodies::new(&alone, &set(0.0), &no_scans).unwrap();
+    let alone = Bodies::new(&alone, &set(0.0), &BTreeMap::new(), &no_scans).unwrap();
     assert!(matches!(alone.set_up("as-found"), Err(ClearanceError::NoPair { .. })));
     let no_offset = BodyShape::Wheel(WheelSpec {
         offset: None,
@@ -275,6 +276,6 @@ fn what_is_missing_is_said() {
         }
     });
     let lacking = job(spec(), vec![("wheel", body(no_offset, Link::Knuckle)), ("rod", rod())]);
-    let lacking = Bodies::new(&lacking, &set(0.0), &no_scans).unwrap();
+    let lacking = Bodies::new(&lacking, &set(0.0), &BTreeMap::new(), &no_scans).unwrap();
     assert!(lacking.set_up("as-found").err().unwrap().to_string().contains("offset"));
 }
