@@ -9,6 +9,7 @@
 //! The outline is that of the cells of a grid in the half plane of radius and axis that the facets fill.
 
 use crate::profile::{Piece, Place, Profile};
+use crate::revolve::flatten;
 use crate::wheel::{Wheel, WheelError};
 use nalgebra::{Matrix3, SMatrix, SVector, SymmetricEigen};
 use std::collections::BTreeMap;
@@ -162,10 +163,7 @@ fn outline(scan: &Scan, wheel_from_scan: &RigidTransform, cell: f64) -> Result<P
     let flat: Vec<Place> = scan
         .points()
         .iter()
-        .map(|p| {
-            let p = wheel_from_scan * p;
-            Place::new(p.x.hypot(p.z), p.y)
-        })
+        .map(|p| flatten(&(wheel_from_scan * p).coords))
         .collect();
     let far = flat.iter().map(|p| p.x).fold(0.0, f64::max);
     let (low, high) = flat.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |s, p| (s.0.min(p.y), s.1.max(p.y)));
@@ -182,17 +180,29 @@ fn outline(scan: &Scan, wheel_from_scan: &RigidTransform, cell: f64) -> Result<P
     match scan.geometry() {
         Geometry::Cloud(_) => flat.iter().for_each(&mut fill),
         Geometry::Mesh(mesh) => {
+            let mut parts = Vec::new();
             for facet in 0..mesh.facets.len() as u32 {
                 let [a, b, c] = mesh.corners(facet).map(|p| wheel_from_scan * p);
-                // Points of the facet no more than half a cell apart.
-                let longest = (a - b).norm().max((b - c).norm()).max((c - a).norm());
-                let steps = (2.0 * longest / cell).ceil().max(1.0) as u32;
-                for i in 0..=steps {
-                    for j in 0..=steps - i {
-                        let (s, t) = (f64::from(i) / f64::from(steps), f64::from(j) / f64::from(steps));
-                        let p = a + (b - a) * s + (c - a) * t;
-                        fill(&Place::new(p.x.hypot(p.z), p.y));
+                parts.push([a.coords, b.coords, c.coords]);
+                // Divided until every point's place is within half a cell of a corner's.
+                while let Some(t) = parts.pop() {
+                    let places = t.map(|p| flatten(&p));
+                    let edge = |i: usize| (t[(i + 1) % 3] - t[i]).norm();
+                    let flat = |i: usize| (places[(i + 1) % 3] - places[i]).norm();
+                    let long = edge(0).max(edge(1)).max(edge(2));
+                    let wide = flat(0).max(flat(1)).max(flat(2));
+                    let least = places.iter().map(|p| p.x).fold(f64::INFINITY, f64::min) - long;
+                    let bend = if least > 0.0 { long.min(long * long / (6.0 * least)) } else { long };
+                    if wide + bend <= 0.5 * cell {
+                        places.iter().for_each(&mut fill);
+                        continue;
                     }
+                    // What makes it large: its places, or that it bends.
+                    let size = |i: usize| if wide > bend { flat(i) } else { edge(i) };
+                    let i = (0..3).max_by(|&i, &j| size(i).total_cmp(&size(j))).unwrap_or(0);
+                    let (a, b, c) = (t[i], t[(i + 1) % 3], t[(i + 2) % 3]);
+                    let m = (a + b) * 0.5;
+                    parts.extend([[a, m, c], [m, b, c]]);
                 }
             }
         }

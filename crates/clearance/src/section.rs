@@ -82,7 +82,7 @@ pub fn section(mesh: &Mesh, plane: &Plane) -> Vec<Outline> {
             };
             let edge = |from: usize, to: usize| (f[from].min(f[to]), f[from].max(f[to]));
             let (next, last) = (edge(i, (i + 1) % 3), edge((i + 2) % 3, i));
-            Some(if [a, b, c][i] { [last, next] } else { [next, last] })
+            Some(if [a, b, c][i] { [next, last] } else { [last, next] })
         })
         .collect();
     let place = |&(low, high): &(u32, u32)| {

@@ -10,7 +10,10 @@
 use stringline_core::Vec3;
 
 /// A triangle thinner than this share of its length is treated as its edges: its plane is not known.
-const SLIVER: f64 = 1e-9;
+const SLIVER: f64 = 1e-8;
+
+/// One thinner than this is not left out by its plane, which rounding tilts.
+const THIN: f64 = 1e-6;
 
 /// Three corners, mm.
 pub(crate) type Triangle = [Vec3; 3];
@@ -28,12 +31,17 @@ pub(crate) fn closest(a: &Triangle, b: &Triangle, limit: f64) -> Option<Pair> {
     let (na, nb) = (normal(a), normal(b));
     let above_a = b.map(|p| na.dot(&(p - a[0])));
     let above_b = a.map(|p| nb.dot(&(p - b[0])));
-    if apart(&above_a, na.norm_squared(), limit) || apart(&above_b, nb.norm_squared(), limit) {
+    let flat = |t: &Triangle, n: &Vec3| n.norm() > THIN * (t[1] - t[0]).norm_squared().max((t[2] - t[0]).norm_squared());
+    let (flat_a, flat_b) = (flat(a, &na), flat(b, &nb));
+    if (flat_a && apart(&above_a, na.norm_squared(), limit)) || (flat_b && apart(&above_b, nb.norm_squared(), limit)) {
         return None;
     }
-    if straddle(&above_a) && straddle(&above_b) {
-        let hit = crossing(a, &above_b, b, &nb).or_else(|| crossing(b, &above_a, a, &na));
-        if let Some(p) = hit {
+    // Of two with known planes only those cross whose corners lie on both sides of each other.
+    let (over_a, over_b) = (!flat_a || straddle(&above_a), !flat_b || straddle(&above_b));
+    if over_a && over_b {
+        let through_b = || flat_b.then(|| crossing(a, &above_b, b, &nb)).flatten();
+        let through_a = || flat_a.then(|| crossing(b, &above_a, a, &na)).flatten();
+        if let Some(p) = through_b().or_else(through_a) {
             return Some(Pair { squared: 0.0, on_a: p, on_b: p });
         }
     }
@@ -81,7 +89,7 @@ pub(crate) fn normal(t: &Triangle) -> Vec3 {
 /// Whether all heights (times |n|) lie on one side and beyond the limit.
 fn apart(heights: &[f64; 3], nn: f64, limit: f64) -> bool {
     let least = heights.iter().fold(f64::INFINITY, |m, h| m.min(h.abs()));
-    !straddle(heights) && least * least >= limit * nn && nn > 0.0
+    !straddle(heights) && least * least >= limit * nn
 }
 
 fn straddle(heights: &[f64; 3]) -> bool {

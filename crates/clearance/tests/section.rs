@@ -72,13 +72,14 @@ fn two_outlines_a_hole_and_a_border() {
 
 #[test]
 fn maps_are_counted_and_coloured() {
-    let square = |z: f64| {
-        let corners = [[0.0, 0.0], [10.0, 0.0], [10.0, 10.0], [0.0, 10.0]].map(|[x, y]| Point3::new(x, y, z));
+    let square = |size: f64| {
+        let corners = [[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]];
+        let corners = corners.map(|[x, y]| Point3::new(x * size, y * size, 0.0));
         Scan::new(Geometry::Mesh(plate(&corners, 1.0).unwrap()))
     };
-    let of = square(0.0);
-    // One side of the plate lies 0.25 mm inside, the other 0.75 beyond the limit of 0.5.
-    let map = gap_map(&of, &square(0.0), &RigidTransform::translation(0.0, 0.0, 0.25), 0.5, |_| true).unwrap();
+    let of = square(5.0);
+    // One side of the plate lies 0.25 mm inside, the other 0.25 outside.
+    let map = gap_map(&of, &square(8.0), &RigidTransform::translation(0.0, 0.0, 0.25), 0.5, |_| true).unwrap();
     assert_eq!(map.within, 8);
     let histogram = map.histogram(-0.3, 0.3, 6);
     assert_eq!((histogram.below, histogram.above), (0, 0));
