@@ -13,8 +13,13 @@
 //! independent, so `A = Σ ½(jₘjₙᵀ + jₙjₘᵀ)`, with the Jacobian's row from either normal alone, is free of
 //! that (one serves as the other's instrument, as in errors-in-variables regression; from memory),
 //! and `G = A⁻¹`. Directions in which A vanishes are free ([`FreeMotion`]).
+//!
+//! A model with one noise all over cannot know of edges that the facets do not resolve. So the same is
+//! asked of the data themselves, by leaving out one block of surface after the other ([`spread`]), and in
+//! every direction the larger of the two is stated.
 
 mod freedom;
+mod spread;
 pub(crate) mod start;
 pub(crate) mod step;
 pub(crate) mod target;
@@ -39,6 +44,10 @@ const LEVELS: [usize; 2] = [8_000, 50_000];
 const STEPS: usize = 30;
 /// Residuals beyond this many standard deviations are left out.
 const OUTSIDE: f64 = 4.0;
+/// Partners between which the surface bends by more than this many standard deviations are left out at the end,
+/// but for this share of them.
+const BEND: f64 = 1.0;
+const KEPT: f64 = 0.6;
 /// Normals of partners differ by less than this: cos 45°, and at the end cos 20°.
 const AGREE: f64 = std::f64::consts::FRAC_1_SQRT_2;
 const AGREE_FINE: f64 = 0.94;
@@ -277,9 +286,9 @@ pub fn register(
         settled = Some((samples.len(), found));
         watch(if last { 0.9 } else { 0.5 })?;
     }
-    let Some((count, Settled { pairs, converged })) = settled else { return Err(SurfaceError::Apart { found: 0 }) };
+    let Some((count, Settled { pairs, near, converged })) = settled else { return Err(SurfaceError::Apart { found: 0 }) };
     let known = known(&pairs);
-    let overlap = pairs.len() as f64 / count.max(1) as f64;
+    let overlap = near as f64 / count.max(1) as f64;
     let mut notes = begun.notes;
     if overlap < 0.25 {
         notes.push(SurfaceNote::LittleOverlap { share: overlap });
@@ -330,6 +339,8 @@ struct Run {
 struct Settled {
     /// Those used.
     pairs: Vec<Pair>,
+    /// How many samples lie on the target, those left out for the bend of the surface among them.
+    near: usize,
     converged: bool,
 }
 
@@ -352,7 +363,11 @@ impl Run {
             let (centre, arm) = step::middle(&pairs);
             // Below rounding nothing is a stray.
             let scale = self.scale.max(1e-12 * (arm + centre.coords.norm()));
-            pairs.retain(|p| p.r.abs() <= OUTSIDE * scale);
+            let near = pairs.iter().filter(|p| p.r.abs() <= OUTSIDE * scale).count();
+            // Where the surface bends by more than the noise between two partners, the scans do not resolve it,
+            // and its edges would pull. Most of a scan is kept whatever it bends.
+            let bend = if last { (BEND * scale).max(step::quantile(&pairs, KEPT, |p| p.bend)) } else { f64::INFINITY };
+            pairs.retain(|p| p.r.abs() <= OUTSIDE * scale && p.bend <= bend);
             if pairs.len() < FEWEST {
                 return Err(SurfaceError::Apart { found: pairs.len() });
             }
@@ -372,7 +387,7 @@ impl Run {
             self.place = step::moved(&self.place, &motion, &centre);
             if done {
                 step::follow(&mut pairs, &motion, &centre);
-                return Ok(Settled { pairs, converged });
+                return Ok(Settled { pairs, near, converged });
             }
         }
         unreachable!("the loop ends at the most steps")
@@ -431,13 +446,20 @@ fn known(pairs: &[Pair]) -> Known {
     let estimate = estimate_noise(&points, &residuals, &jacobian, &NoiseSettings::default());
     let stated = Matrix6::from_fn(|i, j| estimate.covariance[(i, j)]);
     let bread = inverse * plain;
-    let mut covariance = bread * stated * bread.transpose();
+    let modelled = bread * stated * bread.transpose();
+    let blocks = spread::blocks(pairs, &centre, arm);
+    let (mut covariance, freedom) = match spread::jackknife(&blocks, &free) {
+        Some((jackknife, freedom)) => {
+            (spread::larger(&modelled, &jackknife, &free), freedom.min(estimate.noise.degrees_of_freedom))
+        }
+        None => (modelled, estimate.noise.degrees_of_freedom),
+    };
     for direction in &free {
         covariance += direction * direction.transpose() * FREE_SIGMA.powi(2);
     }
     Known {
         covariance: freedom::about_origin(&(scale * covariance * scale), &centre),
-        noise: estimate.noise,
+        noise: Noise { degrees_of_freedom: freedom, ..estimate.noise },
         rms: (square / n.max(1.0)).sqrt(),
         free: freedom::in_words(&free, arm, &centre),
     }

@@ -30,6 +30,8 @@ pub(crate) struct Pair {
     pub(crate) n: Vec3,
     /// Residual, mm.
     pub(crate) r: f64,
+    /// How far the surface bends away between the partners, mm: half their distance times their normals' difference.
+    pub(crate) bend: f64,
 }
 
 impl Pair {
@@ -60,7 +62,10 @@ pub(crate) fn pairs(
         let q = target.partner(&x, limit)?;
         let cosine = m.dot(&q.normal);
         let (n, cosine) = if !signed && cosine < 0.0 { (-q.normal, -cosine) } else { (q.normal, cosine) };
-        (cosine >= agree).then(|| Pair { x, m, n, r: 0.5 * (m + n).dot(&(x - q.at)) })
+        (cosine >= agree).then(|| {
+            let way = x - q.at;
+            Pair { x, m, n, r: 0.5 * (m + n).dot(&way), bend: 0.5 * way.norm() * (m - n).norm() }
+        })
     };
     let parts: Vec<Vec<Pair>> = samples.par_chunks(SHARE).map(|part| part.iter().filter_map(one).collect()).collect();
     parts.concat()
@@ -165,12 +170,14 @@ pub(crate) fn middle(pairs: &[Pair]) -> (Point3, f64) {
 
 /// The median of the residuals' sizes, scaled to the standard deviation of a normal distribution.
 pub(crate) fn robust_scale(pairs: &[Pair]) -> f64 {
+    1.4826 * quantile(pairs, 0.5, |p| p.r.abs())
+}
+
+/// The value that the share `at` of the pairs stay below; 0 of none.
+pub(crate) fn quantile(pairs: &[Pair], at: f64, value: impl Fn(&Pair) -> f64) -> f64 {
     // Every so many suffice: a hundred thousand tell the median to half a percent.
     let stride = pairs.len() / 100_000 + 1;
-    let mut sizes: Vec<f64> = pairs.iter().step_by(stride).map(|p| p.r.abs()).collect();
-    if sizes.is_empty() {
-        return 0.0;
-    }
-    let middle = sizes.len() / 2;
-    1.4826 * *sizes.select_nth_unstable_by(middle, f64::total_cmp).1
+    let mut values: Vec<f64> = pairs.iter().step_by(stride).map(value).collect();
+    let place = (at * values.len() as f64) as usize;
+    if place < values.len() { *values.select_nth_unstable_by(place, f64::total_cmp).1 } else { 0.0 }
 }
