@@ -414,6 +414,21 @@ fn curves_compare_variants_of_a_job() {
     assert_eq!(csv.lines().count(), 1 + 2 * 2 * 41 * 2);
     assert!(fs::read_to_string(folder.path().join("c.svg")).unwrap().contains("proposed"));
 
+    // What was designed leaves as a hardpoint set that is the variant when it is read again.
+    let export = ["export", "made/kestrel.job.json", "--variant", "proposed", "--to", "p.hardpoints.json"];
+    stringline(folder.path(), &export).exits(0);
+    let again = stringline(folder.path(), &["curves", "p.hardpoints.json", "--json"]).exits(0).json();
+    let slope = |v: &Value| v["rest"]["left"]["bump_steer_slope_deg_per_mm"]["value"].as_f64().unwrap();
+    near(&json!(slope(&again["variants"][0])), slope(proposed), 1e-9);
+    let set: Value = serde_json::from_slice(&fs::read(folder.path().join("p.hardpoints.json")).unwrap()).unwrap();
+    let ball = set["hardpoints"].as_array().unwrap().iter().find(|h| h["role"] == "lower_ball_joint").unwrap();
+    assert!(ball["construction"] == "designed: variant 'proposed'" && ball.get("u95").is_none(), "{ball}");
+    // Running the job writes that and the curves by itself.
+    stringline(folder.path(), &["run", "made/kestrel.job.json", "--out", "ran"]).exits(0);
+    for file in ["kestrel.proposed.hardpoints.json", "kestrel.curves.csv", "kestrel.curves.svg"] {
+        assert!(folder.path().join("ran").join(file).metadata().unwrap().len() > 1000, "{file}");
+    }
+
     // A hardpoint set has the car as found and nothing else.
     let as_found = stringline(folder.path(), &["curves", "made/kestrel.hardpoints.json"]).exits(0);
     assert!(as_found.out.contains("as-found") && as_found.out.contains("scan that again first"), "{}", as_found.out);

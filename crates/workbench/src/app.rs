@@ -386,6 +386,7 @@ fn panels(
     mut shown: ResMut<EyeOfPanels>,
     told: Option<ResMut<Told>>,
     soonest: Res<Soonest>,
+    mut fresh_signs: Local<u8>,
     desk: Res<Desk>,
     mut desks: Query<(&mut EguiContext, &mut EguiInput, &mut EguiFullOutput)>,
 ) {
@@ -401,9 +402,10 @@ fn panels(
     if let Some(mut told) = told {
         told.0 = drawn.platform_output.accesskit_update.clone();
     }
-    if !drawn.textures_delta.set.is_empty() {
-        // Signs that are new in the fonts' texture reach the graphics card a frame late; the last frame before a rest
-        // would lack them.
+    // Signs that are new in the fonts' texture reach the graphics card some frames later; the last frame before a rest
+    // would lack them.
+    *fresh_signs = if drawn.textures_delta.set.is_empty() { fresh_signs.saturating_sub(1) } else { UPLOADED_AFTER };
+    if *fresh_signs > 0 {
         *soonest.0.lock().unwrap_or_else(PoisonError::into_inner) = Some(Duration::ZERO);
     }
     **output = Some(drawn);
@@ -483,6 +485,9 @@ fn plan_next(
         _ => {}
     }
 }
+
+/// Frames after which a sign that is new in the fonts' texture is surely drawn.
+const UPLOADED_AFTER: u8 = 3;
 
 /// How a headless app is set up.
 #[derive(Clone, Copy, Debug, PartialEq)]
