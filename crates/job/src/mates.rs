@@ -43,7 +43,7 @@ pub enum Tie {
         first: String,
         /// The other.
         second: String,
-        /// Where one is a face: how far the other stands from it along its normal, mm.
+        /// Where one is a face (of two the second): how far the other stands from it along its normal, mm.
         #[serde(default, skip_serializing_if = "is_zero")]
         offset: f64,
         /// How two faces look; absent: either way.

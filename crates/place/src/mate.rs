@@ -70,7 +70,7 @@ pub enum Relation {
         first: On,
         /// The other.
         second: On,
-        /// Of a face: how far the other stands from it along its normal, mm.
+        /// Of a face, and of two of the second: how far the other stands from it along its normal, mm.
         offset: f64,
         /// How two faces look; `None` where both ways may be.
         facing: Option<Facing>,
@@ -272,7 +272,7 @@ fn meet(a: &Here, b: &Here, offset: f64) -> Vec<Row> {
             rows.extend(parallel(&da, &db));
             rows
         }
-        (Hold::Face, _, ..) => swapped(meet(b, a, offset)),
+        (Hold::Face, ..) => swapped(meet(b, a, offset)),
         _ => Vec::new(),
     }
 }

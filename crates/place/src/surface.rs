@@ -20,7 +20,7 @@ pub(crate) mod step;
 pub(crate) mod target;
 
 use crate::freedom::FreeMotion;
-use freedom::about_origin;
+pub(crate) use freedom::about_origin;
 use nalgebra::{DMatrix, Matrix6, Vector6};
 use rayon::prelude::*;
 use start::Coarse;

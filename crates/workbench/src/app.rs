@@ -385,6 +385,7 @@ fn panels(
     mut face: ResMut<Face>,
     mut shown: ResMut<EyeOfPanels>,
     told: Option<ResMut<Told>>,
+    soonest: Res<Soonest>,
     desk: Res<Desk>,
     mut desks: Query<(&mut EguiContext, &mut EguiInput, &mut EguiFullOutput)>,
 ) {
@@ -399,6 +400,11 @@ fn panels(
     drop(span);
     if let Some(mut told) = told {
         told.0 = drawn.platform_output.accesskit_update.clone();
+    }
+    if !drawn.textures_delta.set.is_empty() {
+        // Signs that are new in the fonts' texture reach the graphics card a frame late; the last frame before a rest
+        // would lack them.
+        *soonest.0.lock().unwrap_or_else(PoisonError::into_inner) = Some(Duration::ZERO);
     }
     **output = Some(drawn);
     stage.area = area;

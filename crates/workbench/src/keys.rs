@@ -371,6 +371,8 @@ impl Command {
         words.push_str(match logical_key {
             Key::Plus => "+",
             Key::Minus => "−",
+            Key::Comma => ",",
+            Key::Period => ".",
             Key::Escape => "Esc",
             Key::Delete => "Del",
             key => key.name(),

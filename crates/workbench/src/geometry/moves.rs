@@ -215,7 +215,8 @@ fn tidy(value: f64) -> f64 {
 
 /// A dragged length, to the tenth of a millimetre.
 pub(crate) fn snapped(mm: f64) -> f64 {
-    (mm * 10.0).round() / 10.0
+    // Adding zero leaves none with a sign.
+    (mm * 10.0).round() / 10.0 + 0.0
 }
 
 #[cfg(test)]

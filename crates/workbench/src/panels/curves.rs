@@ -7,8 +7,10 @@ use crate::geometry::{Act, Over, corner_side};
 use crate::keys::Command;
 use crate::state::State;
 use crate::theme;
-use egui::{Align2, Color32, FontId, Id, Rect, RichText, ScrollArea, Sense, Stroke, TextStyle, Ui, pos2, vec2};
-use egui_plot::{FilledArea, Line, LineStyle, Plot, PlotPoints, PlotTransform, Points, VLine};
+use egui::{
+    Align2, Color32, FontId, Id, Label, Rangef, Rect, RichText, ScrollArea, Sense, Stroke, TextStyle, Ui, pos2, vec2,
+};
+use egui_plot::{AxisHints, FilledArea, Line, LineStyle, Plot, PlotPoints, PlotTransform, Points, VLine};
 use stringline_kinematics::Quantity;
 
 /// Room for the list of measures, logical points.
@@ -156,17 +158,19 @@ fn chart(
         } else {
             format!("{}, {unit}{of}", quantity.words())
         };
-        ui.label(RichText::new(heading).strong());
+        let tip = "Drag in the chart to move the linkage. The shaded band holds the truth with 95 % probability, as far as \
+                   the hardpoints' own uncertainty goes.";
+        ui.label(RichText::new(heading).strong()).on_hover_text(tip);
         let place = format!("{} {other}:", along(cursor)).replace('-', "−");
         ui.label(RichText::new(place).color(ink.faint));
         for curve in &curves {
             let value = value_at(&curve.points, cursor);
             let text =
                 value.map_or_else(|| "–".to_owned(), |v| compared::at(state, curve.name, quantity, side, cursor, v));
-            ui.label(
-                RichText::new(format!("{} {text}{}", curve.name, if unit == "°" { "°" } else { "" }))
-                    .color(curve.colour),
-            );
+            let degrees = if unit == "°" { "°" } else { "" };
+            let text = RichText::new(format!("{} {text}{degrees}", curve.name)).color(curve.colour);
+            // A value and its ± stay on one line.
+            ui.add(Label::new(text).extend());
         }
     });
     if let Some((point, share)) = bands.and_then(|bands| bands.matters(&geometry.hand, quantity, side)) {
@@ -230,12 +234,27 @@ fn draw(ui: &mut Ui, state: &State, study: &Study, curves: &[Curve<'_>], cursor_
         .label_formatter(|_| None)
         .show_background(false)
         .sense(Sense::click_and_drag())
-        .x_axis_formatter(|mark, _| number(mark.value, mark.step_size))
-        .y_axis_formatter(|mark, _| number(mark.value, mark.step_size))
-        .x_axis_label(match study.over {
-            Over::Travel => "wheel travel, mm up",
-            Over::Rack => "rack travel, mm to the left",
-        });
+        .custom_x_axes(vec![
+            AxisHints::new_x()
+                .label(match study.over {
+                    Over::Travel => "wheel travel, mm up",
+                    Over::Rack => "rack travel, mm to the left",
+                })
+                .formatter(move |mark, _| {
+                    // To the right of the curves stand their names.
+                    if mark.value > high + 1e-9 { String::new() } else { number(mark.value, mark.step_size) }
+                })
+                .tick_label_color(ink.faint)
+                .label_spacing(Rangef::new(28.0, 46.0)),
+        ])
+        .custom_y_axes(vec![
+            AxisHints::new_y()
+                .formatter(|mark, _| number(mark.value, mark.step_size))
+                .tick_label_color(ink.faint)
+                .min_thickness(38.0)
+                .label_spacing(Rangef::new(13.0, 22.0)),
+        ])
+        .grid_spacing(Rangef::new(13.0, 160.0));
     let shown = plot.show(ui, |plot| {
         plot.set_plot_bounds_x(low..=high + ROOM * (high - low));
         plot.set_plot_bounds_y(bottom..=top);
@@ -295,7 +314,6 @@ fn draw(ui: &mut Ui, state: &State, study: &Study, curves: &[Curve<'_>], cursor_
             Over::Rack => Act::Rack(x),
         }));
     }
-    let _ = shown.response.on_hover_text_at_pointer("Drag to move the linkage. The shaded band holds the truth with 95 % probability, as far as the hardpoints' own uncertainty goes.");
 }
 
 fn small(ui: &Ui) -> FontId {
@@ -359,13 +377,11 @@ fn names(ui: &Ui, transform: &PlotTransform, frame: Rect, curves: &[Curve<'_>]) 
         if (at.y - y).abs() > 2.0 {
             ui.painter().line_segment([pos2(x, y), pos2(x + 5.0, at.y)], Stroke::new(1.0, curve.colour));
         }
-        ui.painter().with_clip_rect(frame.expand(2.0)).text(
-            at,
-            Align2::LEFT_CENTER,
-            curve.name,
-            small(ui),
-            curve.colour,
-        );
+        let painter = ui.painter().with_clip_rect(frame.expand(2.0));
+        let galley = painter.layout_no_wrap(curve.name.to_owned(), small(ui), curve.colour);
+        let rect = Align2::LEFT_CENTER.anchor_size(at, galley.size());
+        painter.rect_filled(rect, 0.0, theme::of(ui).paper);
+        painter.galley(rect.min, galley, curve.colour);
     }
 }
 

@@ -149,7 +149,10 @@ fn movement(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
         match geometry.now(path) {
             Ok(now) => {
                 let m = if corner_side(state.side) == Side::Right { &now.right } else { &now.left };
-                let degrees = |angle: f64| format!("{:+.2}°", angle.to_degrees()).replace('-', "−");
+                let degrees = |angle: f64| {
+                    let hundredths = (100.0 * angle.to_degrees()).round() / 100.0 + 0.0;
+                    format!("{hundredths:+.2}°").replace('-', "−")
+                };
                 let (steer, toe, camber, caster) =
                     (degrees(m.steer), degrees(m.toe_in), degrees(m.camber), degrees(m.caster));
                 parts::faint(ui, format!("steer {steer}  toe-in {toe}  camber {camber}  caster {caster}"));
@@ -175,15 +178,14 @@ fn slider(ui: &mut Ui, name: &str, value: &mut f64, [low, high]: [f64; 2], tip: 
         let label = ui.label(name);
         ui.add_space((52.0 - label.rect.width()).max(0.0));
         ui.spacing_mut().slider_width = 128.0;
-        // In whole steps: the slider would call any other value a change.
+        // In tenths, the ends of the range aside.
         let shown = moves::snapped(*value);
         let mut now = shown;
-        let slider =
-            Slider::new(&mut now, low.min(shown)..=high.max(shown)).step_by(0.1).fixed_decimals(1).suffix(" mm");
-        ui.add(slider).labelled_by(label.id).on_hover_text(tip);
-        let moved = now != shown;
+        let slider = Slider::new(&mut now, low.min(shown)..=high.max(shown)).fixed_decimals(1).suffix(" mm");
+        let changed = ui.add(slider).labelled_by(label.id).on_hover_text(tip).changed();
+        let moved = changed && moves::snapped(now) != shown;
         if moved {
-            *value = now;
+            *value = moves::snapped(now);
         }
         moved
     })
@@ -202,7 +204,7 @@ fn variants(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
     let Some(study) = &geometry.study else { return };
     let Ok(paths) = &study.paths else { return };
     parts::heading(ui, "Variants");
-    Grid::new("variants").num_columns(3).spacing([6.0, 3.0]).show(ui, |ui| {
+    Grid::new("variants").num_columns(3).min_col_width(18.0).spacing([6.0, 3.0]).show(ui, |ui| {
         for (name, path) in paths {
             let mut shown = !geometry.hidden.contains(name);
             let check = ui.checkbox(&mut shown, "").on_hover_text("Draw its curves.");

@@ -46,7 +46,9 @@ pub(super) fn all(ui: &mut Ui, view: Rect, state: &State, eye: Option<&Eye>, act
     for role in moves::points(path.axle.geometry()) {
         point(ui, view, state, eye, corner, role, actions);
     }
-    if let Some(at) = corner.point(Role::WheelCentre).and_then(|at| on_screen(eye, &at)).filter(|at| view.contains(*at))
+    if geometry.point.is_none()
+        && let Some(at) =
+            corner.point(Role::WheelCentre).and_then(|at| on_screen(eye, &at)).filter(|at| view.contains(*at))
     {
         label(ui, at + vec2(0.0, -12.0), &geometry.hand, colour(ui, state, &geometry.hand));
     }
@@ -151,7 +153,9 @@ fn arrow(
     }
     if response.dragged() && dragged || response.drag_started() {
         let moved: Vec2 = response.drag_delta();
-        let mm = moved.dot(direction) / per_mm.length();
+        // Shift for fine work: a tenth of the way.
+        let fine = if ui.input(|input| input.modifiers.shift) { 0.1 } else { 1.0 };
+        let mm = fine * moved.dot(direction) / per_mm.length();
         actions.push(Action::Geometry(Act::DragBy(f64::from(mm))));
     }
     if response.drag_stopped() {
@@ -161,7 +165,7 @@ fn arrow(
     let total = crate::geometry::acts::in_hand(state).map_or(0.0, |variant| moves::total(&variant, role, axis, side));
     let text = format!("{} {total:+.1}", NAMES[axis]).replace('-', "−");
     label(ui, tip + direction * 12.0 + vec2(0.0, 7.0), &text, colour);
-    let _ = response.on_hover_text(format!("{words}, to the tenth of a millimetre"));
+    let _ = response.on_hover_text(format!("{words}, in tenths of a millimetre; with Shift ten times finer"));
 }
 
 /// Something small that can be taken hold of, over the scans.

@@ -94,6 +94,8 @@ pub(crate) fn all(ui: &mut Ui, state: &State, eye: Option<&Eye>) -> (Rect, Vec<A
             });
         // Open and shut it has a height of its own.
         let panel = match state.drawer {
+            // Curves want more room than lists.
+            Some(Page::Curves) => Panel::bottom(Id::new("drawer of curves")).resizable(true).default_size(300.0),
             Some(_) => Panel::bottom(Id::new("open drawer")).resizable(true).default_size(240.0),
             None => Panel::bottom(Id::new("shut drawer")),
         };
