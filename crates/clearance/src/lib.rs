@@ -15,6 +15,7 @@ mod mark;
 mod mould;
 mod part;
 mod profile;
+mod reach;
 mod revolve;
 mod section;
 mod sweep;
