@@ -82,7 +82,7 @@ impl Workbench {
     }
 
     /// The variant to change: the one in hand, or a new one where the car as found is.
-    fn to_change(&mut self) -> Option<Variant> {
+    fn variant_to_change(&mut self) -> Option<Variant> {
         self.in_hand().or_else(|| self.fresh())
     }
 
@@ -144,7 +144,7 @@ impl Workbench {
         let axis = geometry.axis;
         let side = self.move_side();
         // Outboard is +y on the left: what is typed and nudged is the left corner's.
-        if let Some(mut variant) = self.to_change() {
+        if let Some(mut variant) = self.variant_to_change() {
             if moves::nudge(&mut variant, role, axis, sign * NUDGE, side) {
                 self.set_variant(variant);
             } else {
@@ -210,7 +210,7 @@ impl Workbench {
             Act::Settle => self.settle(),
             Act::Shift(role, axis, by) => {
                 let side = self.move_side();
-                if let Some(mut variant) = self.to_change()
+                if let Some(mut variant) = self.variant_to_change()
                     && moves::nudge(&mut variant, role, axis, by, side)
                 {
                     self.draft(variant);
@@ -219,7 +219,7 @@ impl Workbench {
             Act::DragBegin(role, axis) => {
                 geometry.point = Some(role);
                 geometry.axis = axis;
-                if let Some(from) = self.to_change() {
+                if let Some(from) = self.variant_to_change() {
                     self.state.geometry.drag = Some(Drag { role, axis, from, by: 0.0 });
                 }
             }
@@ -236,7 +236,7 @@ impl Workbench {
             }
             Act::Add(change) => {
                 let side = self.move_side();
-                if let Some(mut variant) = self.to_change() {
+                if let Some(mut variant) = self.variant_to_change() {
                     moves::add(&mut variant, Move { side, change });
                     self.set_variant(variant);
                 }
@@ -289,7 +289,7 @@ impl Workbench {
             return;
         };
         let (axle, goals) = (*path.axle.geometry(), self.state.geometry.goals);
-        let Some(on) = self.to_change() else { return };
+        let Some(on) = self.variant_to_change() else { return };
         // A new variant stands on the one in hand, with nothing moved yet.
         let words = match wish {
             offers::Wish::BumpSteer => "Least bump steer",

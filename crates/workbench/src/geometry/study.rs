@@ -56,8 +56,11 @@ pub(crate) struct Study {
     /// What was assumed in reading the hardpoints.
     pub(crate) notes: Vec<String>,
     /// By name, as found first; why not, where the hardpoints make no car.
-    pub(crate) paths: Result<Vec<(String, Result<Path, Trouble>)>, Trouble>,
+    pub(crate) paths: Result<Vec<Named>, Trouble>,
 }
+
+/// A variant's name with its curves, or why it has none.
+pub(crate) type Named = (String, Result<Path, Trouble>);
 
 /// One variant.
 pub(crate) struct Path {
@@ -125,7 +128,7 @@ pub(crate) fn work(ask: StudyAsk, slot: &Slot<StudyAsk>, reports: &Reports) -> D
         let axle = Axle::new(&geometry).map_err(|e| Trouble::of(&e))?;
         path_of(axle, &key).map_err(|e| Trouble::of(&e))
     };
-    let paths: Vec<(String, Result<Path, Trouble>)> = names.map(|name| (name.to_owned(), path(name))).collect();
+    let paths: Vec<Named> = names.map(|name| (name.to_owned(), path(name))).collect();
     let wanted: Vec<(String, Vec<At>)> =
         paths.iter().filter_map(|(name, path)| band_states(name, path, &key)).collect();
     reports.send(study(measured.notes.clone(), Ok(paths)));
@@ -210,7 +213,7 @@ fn band_states(name: &str, path: &Result<Path, Trouble>, key: &Key) -> Option<(S
     let path = path.as_ref().ok()?;
     let mut reached = path.xs.iter().zip(&path.states).filter(|(_, state)| state.is_ok()).map(|(x, _)| *x);
     let first = reached.next()?;
-    let last = reached.last()?;
+    let last = reached.next_back()?;
     let whole = path.states.iter().all(Result::is_ok);
     let inset = if whole { 0.0 } else { 0.03 * (last - first) };
     let xs = even([first + inset, last - inset], BAND_POSITIONS);

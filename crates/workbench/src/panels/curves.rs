@@ -2,7 +2,7 @@
 
 use super::geometry::colour;
 use super::{Action, compared, parts};
-use crate::geometry::study::{Path, Study};
+use crate::geometry::study::{Named, Path, Study};
 use crate::geometry::{Act, Over, corner_side};
 use crate::keys::Command;
 use crate::state::State;
@@ -91,13 +91,7 @@ struct Curve<'a> {
     band: [Vec<f64>; 3],
 }
 
-fn chart(
-    ui: &mut Ui,
-    state: &State,
-    study: &Study,
-    paths: &[(String, Result<Path, crate::words::Trouble>)],
-    actions: &mut Vec<Action>,
-) {
+fn chart(ui: &mut Ui, state: &State, study: &Study, paths: &[Named], actions: &mut Vec<Action>) {
     let geometry = &state.geometry;
     let (quantity, side) = (geometry.quantity, corner_side(state.side));
     let bands = geometry.bands.as_ref().filter(|bands| bands.ticket == study.ticket);
