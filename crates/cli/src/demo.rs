@@ -3,14 +3,13 @@
 //! The job is made by the operations that a person would make: add the scans, paint, mate them to one another and to
 //! the car, fit, construct, export. Nothing of the truth is used but where a person would touch the parts.
 
-use crate::args::{DemoArgs, GapArgs};
+use crate::args::DemoArgs;
 use crate::curves::{
     CurvesReport, Request, USUAL_TRAVEL, all_names, cautions_text, rest_table, sentence, variants_of, work_out,
     write_files,
 };
 use crate::failure::{Failure, Outcome};
 use crate::feature_report::size;
-use crate::gap::{self, GapReport};
 use crate::overlay::{self, OverlayReport};
 use crate::run::{Evaluated, RunReport, evaluate, files_text, report, trouble, write_results};
 use crate::table::{Align, Table, count, position, rounded};
@@ -39,13 +38,6 @@ struct Report {
     run: RunReport,
     truth: Vec<Compared>,
     kinematics: CurvesReport,
-    gaps: Gaps,
-}
-
-/// The wheel's room, and the new arm laid over the old one.
-#[derive(Serialize)]
-struct Gaps {
-    swept: GapReport,
     overlay: OverlayReport,
 }
 
@@ -57,7 +49,7 @@ pub(crate) fn demo(args: &DemoArgs) -> Result<Outcome, Failure> {
     let raw = stringline_sample::begin_raw(&args.dir)?;
     let mut evaluated = evaluate(stringline_sample::work(&raw, &sheets)?, &args.dir);
     let mut kinematics = design(&mut evaluated)?;
-    let gaps = clear(&mut evaluated, &args.dir, &mut files)?;
+    let overlay = clear(&mut evaluated, &args.dir, &mut files)?;
     write_job(&path, &evaluated.job)?;
     files.push(path.clone());
     let written = write_results(&evaluated, &args.dir, JOB_FILE)?;
@@ -65,9 +57,9 @@ pub(crate) fn demo(args: &DemoArgs) -> Result<Outcome, Failure> {
     // Over those of the job alone: these know how closely the new knuckle can be made.
     let curves = ["csv", "svg"].map(|ending| args.dir.join(format!("kestrel.curves.{ending}")));
     write_files(&mut kinematics, &evaluated.job.title, Some(&curves[0]), Some(&curves[1]))?;
-    files.extend(gaps.swept.files.iter().chain(&gaps.overlay.files).cloned());
+    files.extend(overlay.files.iter().cloned());
     let truth = compare(&evaluated.results.set.hardpoints, &truths);
-    let report = Report { run: report(&evaluated, JOB_FILE, files), truth, kinematics, gaps };
+    let report = Report { run: report(&evaluated, JOB_FILE, files), truth, kinematics, overlay };
     let mut outcome = if args.json {
         Outcome::json(&report)?
     } else {
@@ -141,9 +133,9 @@ fn design(evaluated: &mut Evaluated) -> Result<CurvesReport, Failure> {
 /// The new arm's name in the job.
 const NEW_ARM: &str = "new-arm";
 
-/// Takes an invented design of a new arm into the job, and says what moves with what; then sweeps the wheel past the old arm
-/// in the car as found and past the new one in the proposed car.
-fn clear(evaluated: &mut Evaluated, dir: &Path, files: &mut Vec<PathBuf>) -> Result<Gaps, Failure> {
+/// Takes an invented design of a new arm into the job, and says what moves with what, so that
+/// `stringline gap` can sweep the wheel past the old arm and the new one; lays the new arm over the old.
+fn clear(evaluated: &mut Evaluated, dir: &Path, files: &mut Vec<PathBuf>) -> Result<OverlayReport, Failure> {
     let mut history = History::new(Job::clone(&evaluated.job));
     let drawn = write_new_arm(dir)?;
     let new_arm: Name = NEW_ARM.parse()?;
@@ -195,10 +187,7 @@ fn clear(evaluated: &mut Evaluated, dir: &Path, files: &mut Vec<PathBuf>) -> Res
     history.apply(&Op::SetClearance { clearance: Some(Box::new(clearance)) })?;
     evaluated.job = Job::clone(history.job());
     let stem = crate::run::stem_of(JOB_FILE);
-    let args = GapArgs { variants: [AS_FOUND, PROPOSED].map(str::to_owned).to_vec(), ..GapArgs::default() };
-    let swept = gap::work_out(evaluated, dir, &args, Some((dir, stem)))?;
-    let overlay = overlay::work_out(evaluated, dir, [NEW_ARM, "lower-arm"], OVERLAY_LIMIT, Some((dir, stem)))?;
-    Ok(Gaps { swept, overlay })
+    overlay::work_out(evaluated, dir, [NEW_ARM, "lower-arm"], OVERLAY_LIMIT, Some((dir, stem)))
 }
 
 /// The geometry's part of the text.
@@ -216,12 +205,11 @@ fn design_text(report: &CurvesReport) -> String {
     )
 }
 
-/// The wheel's room, as text.
-fn gaps_text(gaps: &Gaps) -> String {
+/// The new arm over the old one, as text.
+fn overlay_text(report: &OverlayReport) -> String {
     format!(
-        "A new arm of tube (an invented design) on the dropped knuckle, against the old arm on the car as found:\n{}\n{}",
-        gap::text(&gaps.swept, false),
-        overlay::text(&gaps.overlay),
+        "A new arm of tube (an invented design) over the old one; `stringline gap` on the job sweeps the wheel past both:\n{}",
+        overlay::text(report),
     )
 }
 
@@ -294,14 +282,14 @@ fn text(evaluated: &Evaluated, report: &Report, truths: &[Truth]) -> String {
     format!(
         "{title}: an invented car, scanned by a program\n\n{features}\n{placed}\n{hardpoints}\
          {within} of {all} hardpoints lie within their ± of the truth. ± holds the truth with 95 % probability, so \
-         about one in twenty may lie outside.\n\n{twice}\n{design}\n{gaps}\n\
+         about one in twenty may lie outside.\n\n{twice}\n{design}\n{overlay}\n\
          Positions in vehicle axes (x forward, y left, z up), mm. \
          No placement was typed: every scan is placed by what it shares with the others and by the car's own floor, \
          hubs and symmetry.\n\n{files}\n{CHECKS}{caution}",
         caution = CAUTION.map(|line| format!("  {line}\n")).concat(),
         title = evaluated.job.title,
         design = design_text(&report.kinematics),
-        gaps = gaps_text(&report.gaps),
+        overlay = overlay_text(&report.overlay),
         all = report.truth.len(),
         files = files_text(&report.run.files),
     )

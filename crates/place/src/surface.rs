@@ -286,7 +286,9 @@ pub fn register(
         settled = Some((samples.len(), found));
         watch(if last { 0.9 } else { 0.5 })?;
     }
-    let Some((count, Settled { pairs, near, converged })) = settled else { return Err(SurfaceError::Apart { found: 0 }) };
+    let Some((count, Settled { pairs, near, converged })) = settled else {
+        return Err(SurfaceError::Apart { found: 0 });
+    };
     let known = known(&pairs);
     let overlap = near as f64 / count.max(1) as f64;
     let mut notes = begun.notes;
