@@ -117,7 +117,8 @@ fn axis(scan: &Scan) -> Result<((Point3, UnitVec3), f64), WheelError> {
         let total = mm.trace();
         let mut spread: [f64; 3] = mm.symmetric_eigenvalues().into();
         spread.sort_unstable_by(f64::total_cmp);
-        if !(spread[1] > 1e-6 * total) {
+        let wide = spread[1] > 1e-6 * total;
+        if !wide {
             return Err(none());
         }
         let inverse = (mm + Matrix3::identity() * (1e-9 * total)).try_inverse().ok_or_else(none)?;

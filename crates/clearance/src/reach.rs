@@ -340,8 +340,7 @@ impl<P: Poses> Band<'_, '_, P> {
         if depth > 40 || (narrow && travels[1] - travels[0] <= LEAST_TRAVEL) {
             return;
         }
-        let split_travel =
-            !corners_bad && (across > along || narrow) && travels[1] - travels[0] > LEAST_TRAVEL || narrow;
+        let split_travel = narrow || !corners_bad && across > along && travels[1] - travels[0] > LEAST_TRAVEL;
         if split_travel {
             let hint = [from[0].closest, to[0].closest];
             let at = |poses: &Vec<RigidTransform>, lock: f64, hint: &Option<Closest>| {

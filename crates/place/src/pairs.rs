@@ -160,7 +160,8 @@ pub(crate) fn closest(pairs: impl Iterator<Item = (Point3, Point3, f64)> + Clone
     order.sort_by(|&a, &b| svd.singular_values[b].total_cmp(&svd.singular_values[a]));
     let [first, second, third] = order.map(|i| svd.singular_values[i]);
     // The cross-covariance goes with the square of lengths.
-    if !(second > LINE * LINE * first) || !third.is_finite() {
+    let spread = second > LINE * LINE * first;
+    if !spread || !third.is_finite() {
         return None;
     }
     let mut sign = Vec3::repeat(1.0);
