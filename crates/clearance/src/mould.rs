@@ -160,11 +160,7 @@ fn axis(scan: &Scan) -> Result<((Point3, UnitVec3), f64), WheelError> {
 
 /// The outline of the cells that the scan fills.
 fn outline(scan: &Scan, wheel_from_scan: &RigidTransform, cell: f64) -> Result<Profile, WheelError> {
-    let flat: Vec<Place> = scan
-        .points()
-        .iter()
-        .map(|p| flatten(&(wheel_from_scan * p).coords))
-        .collect();
+    let flat: Vec<Place> = scan.points().iter().map(|p| flatten(&(wheel_from_scan * p).coords)).collect();
     let far = flat.iter().map(|p| p.x).fold(0.0, f64::max);
     let (low, high) = flat.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |s, p| (s.0.min(p.y), s.1.max(p.y)));
     // Two cells more on every side.

@@ -31,7 +31,8 @@ pub(crate) fn closest(a: &Triangle, b: &Triangle, limit: f64) -> Option<Pair> {
     let (na, nb) = (normal(a), normal(b));
     let above_a = b.map(|p| na.dot(&(p - a[0])));
     let above_b = a.map(|p| nb.dot(&(p - b[0])));
-    let flat = |t: &Triangle, n: &Vec3| n.norm() > THIN * (t[1] - t[0]).norm_squared().max((t[2] - t[0]).norm_squared());
+    let flat =
+        |t: &Triangle, n: &Vec3| n.norm() > THIN * (t[1] - t[0]).norm_squared().max((t[2] - t[0]).norm_squared());
     let (flat_a, flat_b) = (flat(a, &na), flat(b, &nb));
     if (flat_a && apart(&above_a, na.norm_squared(), limit)) || (flat_b && apart(&above_b, nb.norm_squared(), limit)) {
         return None;
