@@ -90,12 +90,12 @@ fn the_hollow_of_the_rim_is_open() {
     let wheel = wheel();
     let inside = 203.2 - 25.0;
     let at =
-        |x: f64, y: f64| gap(&wheel, &ball(Point3::origin(), 20.0, 1e-4).unwrap(), &placed(Vec3::zeros(), -x, -y, 0.0));
-    // Facets of the ball reach out by up to 1e-4.
+        |x: f64, y: f64| gap(&wheel, &ball(Point3::origin(), 20.0, 1e-3).unwrap(), &placed(Vec3::zeros(), -x, -y, 0.0));
+    // Facets of the ball reach out by up to 1e-3.
     for (x, y, expected) in
         [(120.0, -40.0, inside - 120.0 - 10.0), (60.0, 0.0, 35.0 - 10.0), (0.0, -40.0, 75.0_f64.hypot(30.0) - 10.0)]
     {
-        assert!((-1e-4..1e-6).contains(&(at(x, y) - expected)), "{x} {y} {} {expected}", at(x, y));
+        assert!((-1e-3..1e-6).contains(&(at(x, y) - expected)), "{x} {y} {} {expected}", at(x, y));
     }
     assert_eq!(at(175.0, -40.0), 0.0, "in the barrel");
     assert_eq!(at(260.0, 0.0), 0.0, "in the tyre, touching nothing");
@@ -211,9 +211,9 @@ fn a_wheel_from_its_scan() {
     let moulded = Wheel::from_scan(&scan, 0.5).unwrap();
     let true_from_found = (moulded.wheel_from_scan * scan_from_wheel).inverse();
     let axis = true_from_found * Vec3::y();
-    assert!(axis.x.hypot(axis.z) < 2e-5, "{axis}");
+    assert!(axis.x.hypot(axis.z) < 1.5e-4, "{axis}");
     let on_axis = true_from_found * Point3::origin();
-    assert!(on_axis.x.hypot(on_axis.z) < 0.005, "{on_axis}");
+    assert!(on_axis.x.hypot(on_axis.z) < 0.03, "{on_axis}");
     // Smaller gaps than to the true wheel, by no more than is said and the noise.
     let small = ball(Point3::origin(), 10.0, 0.01).unwrap();
     for at in [[330.0, 0.0, 0.0], [0.0, -140.0, 270.0], [120.0, -40.0, 0.0], [-20.0, -60.0, 90.0]] {
