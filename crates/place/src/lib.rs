@@ -6,6 +6,7 @@
 
 mod adjust;
 mod anchor;
+mod error;
 mod freedom;
 mod mate;
 mod mirror;
@@ -13,8 +14,9 @@ mod motion;
 mod start;
 mod system;
 
-pub use adjust::{AdjustError, AdjustSettings, Adjusted, Known, MateFit, Moves, Off, Placed, SideOff, adjust, u95_at};
+pub use adjust::{AdjustSettings, Adjusted, Known, MateFit, Moves, Off, Placed, SideOff, adjust, u95_at};
 pub use anchor::{Anchor, Hold};
+pub use error::AdjustError;
 pub use freedom::{FreeMotion, Freedom};
 pub use mate::{CarAxis, Facing, Mate, On, Relation};
 pub use mirror::{Asymmetry, asymmetry, average};
