@@ -6,6 +6,7 @@
 
 mod adjust;
 mod anchor;
+mod error;
 mod freedom;
 mod markers;
 mod mate;
@@ -17,8 +18,9 @@ mod start;
 mod surface;
 mod system;
 
-pub use adjust::{AdjustError, AdjustSettings, Adjusted, Known, MateFit, Moves, Off, Placed, SideOff, adjust, u95_at};
+pub use adjust::{AdjustSettings, Adjusted, Known, MateFit, Moves, Off, Placed, SideOff, adjust, u95_at};
 pub use anchor::{Anchor, Hold};
+pub use error::AdjustError;
 pub use freedom::{FreeMotion, Freedom};
 pub use markers::{
     Marker, MarkerError, MarkerKind, MarkerMatch, MarkerNote, MarkerPair, MarkerSettings, MatchSettings, find_discs,

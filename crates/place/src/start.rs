@@ -6,7 +6,7 @@
 //! several do: an arm that still swings about its bushes is in many places until its ball joint
 //! is tied. In the end all scans are settled together, and the placements that fit best are the start.
 
-use crate::adjust::AdjustError;
+use crate::error::AdjustError;
 use crate::mate::{Mate, looks_right};
 use crate::motion::Pivot;
 use crate::system::System;

@@ -1,7 +1,8 @@
 //! All mates as one system of equations about the scans' placements.
 
-use crate::adjust::{AdjustError, Known};
+use crate::adjust::Known;
 use crate::anchor::Hold;
+use crate::error::AdjustError;
 use crate::mate::{Here, Mate, Relation, rows};
 use crate::motion::{Pivot, carried, small_motion};
 use nalgebra::{DMatrix, DVector, RowVector6};

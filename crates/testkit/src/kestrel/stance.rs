@@ -23,6 +23,9 @@ pub(crate) const PIN_END: f64 = 80.0;
 const FLOOR: [[f64; 2]; 4] = [[330.0, 560.0], [330.0, -560.0], [-760.0, 610.0], [-760.0, -610.0]];
 const FLOOR_RADIUS: f64 = 40.0;
 
+/// The scan reaches this far beyond what it is taken of, so that its ragged border does not cost any of it, mm.
+const MARGIN: f64 = 5.0;
+
 /// Builds the model.
 pub(crate) fn model() -> PartModel {
     let up = Vec3::z_axis();
@@ -34,14 +37,14 @@ pub(crate) fn model() -> PartModel {
     let balls = || on_left.iter().chain(&on_right).chain(&on_rack);
 
     let mut solids = vec![half_space(Point3::origin(), up)];
-    let mut windows: Vec<Solid> = floor.iter().map(|p| rod(*p, up, [-5.0, 5.0], FLOOR_RADIUS + 3.0, 0.0)).collect();
+    let mut windows: Vec<Solid> = floor.iter().map(|p| rod(*p, up, [-5.0, 5.0], FLOOR_RADIUS + MARGIN, 0.0)).collect();
     for (face, out) in [left, right] {
         solids.push(rod(face, out, [PIN_FROM, PIN_END], PIN, 0.8));
-        windows.push(rod(face, out, [PIN_FROM + 3.0, PIN_END + 3.0], PIN + 3.0, 0.0));
+        windows.push(rod(face, out, [PIN_FROM + 3.0, PIN_END + MARGIN], PIN + MARGIN, 0.0));
     }
     for (centre, neck) in balls() {
         solids.push(target(*centre, *neck));
-        windows.push(Solid::Sphere { centre: *centre, radius: TARGET + 1.0 });
+        windows.push(Solid::Sphere { centre: *centre, radius: TARGET + MARGIN });
     }
 
     let mut features: Vec<TrueFeature> = ["floor_1", "floor_2", "floor_3", "floor_4"]
