@@ -142,7 +142,11 @@ pub fn find_spheres(scan: &Scan, settings: &MarkerSettings) -> Vec<Marker> {
 
 fn in_order(mut markers: Vec<Marker>) -> Vec<Marker> {
     markers.sort_by(|a, b| {
-        a.centre.x.total_cmp(&b.centre.x).then(a.centre.y.total_cmp(&b.centre.y)).then(a.centre.z.total_cmp(&b.centre.z))
+        a.centre
+            .x
+            .total_cmp(&b.centre.x)
+            .then(a.centre.y.total_cmp(&b.centre.y))
+            .then(a.centre.z.total_cmp(&b.centre.z))
     });
     markers
 }
@@ -227,7 +231,8 @@ fn seen_of_sphere(directions: impl Iterator<Item = Vec3>) -> f64 {
 pub fn find_discs(scan: &Scan, settings: &MarkerSettings) -> Vec<Marker> {
     let n = scan.points().len();
     let least = (0.5 * PI * settings.least_radius.powi(2) / scan.spacing().powi(2)).max(12.0) as usize;
-    let neighbours: Vec<Vec<u32>> = (0..n as u32).into_par_iter().with_min_len(1024).map(|i| scan.neighbours(i)).collect();
+    let neighbours: Vec<Vec<u32>> =
+        (0..n as u32).into_par_iter().with_min_len(1024).map(|i| scan.neighbours(i)).collect();
     let agree = |a: u32, b: u32| {
         let turn = scan.normals()[a as usize].dot(&scan.normals()[b as usize]);
         (if scan.oriented() { turn } else { turn.abs() }) > FLAT

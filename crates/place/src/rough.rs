@@ -104,11 +104,9 @@ pub fn place_from_nothing(
     let led: Vec<Led> = kept.par_iter().map(|place| coarse.lead(place, 4.0 * coarse.side)).collect();
     watch(1.0)?;
     match coarse.choose(&led) {
-        Some((best, rival)) if best.share >= settings.least_share => Ok(RoughFit {
-            target_from_source: best.place,
-            share: best.share,
-            notes: rival.into_iter().collect(),
-        }),
+        Some((best, rival)) if best.share >= settings.least_share => {
+            Ok(RoughFit { target_from_source: best.place, share: best.share, notes: rival.into_iter().collect() })
+        }
         best => {
             let share = best.map_or(0.0, |(best, _)| best.share);
             Err(SurfaceError::Apart { found: (share * coarse.source.len() as f64) as usize })
@@ -143,7 +141,10 @@ fn likely(coarse: &Coarse, signed: bool) -> Vec<(Surfel, Surfel)> {
                 best.sort_by(|a, b| a.0.total_cmp(&b.0));
             }
         }
-        best.into_iter().filter(|b| b.1 != usize::MAX).map(|b| (coarse.whole[i], coarse.on_target[b.1])).collect::<Vec<_>>()
+        best.into_iter()
+            .filter(|b| b.1 != usize::MAX)
+            .map(|b| (coarse.whole[i], coarse.on_target[b.1]))
+            .collect::<Vec<_>>()
     };
     chosen.par_iter().map(nearest).collect::<Vec<_>>().concat()
 }
@@ -174,7 +175,8 @@ fn agreed(coarse: &Coarse, pairs: &[(Surfel, Surfel)], signed: bool) -> Vec<(f64
         })
         .collect();
     let common = |i: usize, j: usize| rows[i].iter().zip(&rows[j]).map(|(a, b)| (a & b).count_ones()).sum::<u32>();
-    let partners = |i: usize| (0..pairs.len()).filter(|&j| rows[i][j / 64] >> (j % 64) & 1 == 1).collect::<Vec<usize>>();
+    let partners =
+        |i: usize| (0..pairs.len()).filter(|&j| rows[i][j / 64] >> (j % 64) & 1 == 1).collect::<Vec<usize>>();
     let weight: Vec<u64> =
         (0..pairs.len()).into_par_iter().map(|i| partners(i).iter().map(|&j| u64::from(common(i, j))).sum()).collect();
     let mut seeds: Vec<usize> = (0..pairs.len()).collect();

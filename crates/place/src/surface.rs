@@ -54,8 +54,9 @@ const AGREE: f64 = std::f64::consts::FRAC_1_SQRT_2;
 const AGREE_FINE: f64 = 0.94;
 /// Where the next step would be less than this share of the standard error there is none.
 const ENOUGH: f64 = 0.1;
-/// A direction with less than this share of the pull along the normals is free.
-const FREE: f64 = 1e-6;
+/// A direction with less than this share of the pull along the normals is free: a cloud's normals lean by a hundredth
+/// of a radian at its borders, in both scans alike.
+const FREE: f64 = 1e-4;
 /// Nor is one known that has less than this share of what the normals' errors feign.
 const FEIGNED: f64 = 0.1;
 /// The standard deviation given to a free direction, mm (a turn's at the overlap's radius of gyration).
@@ -271,7 +272,8 @@ pub fn register(
     let limited = settings.target_points.is_some().then_some(target_ids.as_slice());
     let fine = Target::new(target, limited);
     let samples = |wanted: usize| -> Vec<Surfel> {
-        let ids = if wanted < source_ids.len() { target::spread(source, &source_ids, wanted) } else { source_ids.clone() };
+        let ids =
+            if wanted < source_ids.len() { target::spread(source, &source_ids, wanted) } else { source_ids.clone() };
         let one = |&i: &u32| Surfel { at: source.points()[i as usize], normal: source.normals()[i as usize] };
         ids.par_iter().with_min_len(4096).map(one).collect()
     };
@@ -286,7 +288,9 @@ pub fn register(
         settled = Some((samples.len(), found));
         watch(if last { 0.9 } else { 0.5 })?;
     }
-    let Some((count, Settled { pairs, near, converged })) = settled else { return Err(SurfaceError::Apart { found: 0 }) };
+    let Some((count, Settled { pairs, near, converged })) = settled else {
+        return Err(SurfaceError::Apart { found: 0 });
+    };
     let known = known(&pairs);
     let overlap = near as f64 / count.max(1) as f64;
     let mut notes = begun.notes;
@@ -313,7 +317,8 @@ fn check(start: &RigidTransform, settings: &SurfaceSettings) -> Result<(), Surfa
     if let Some(&value) = numbers.clone().find(|c| !c.is_finite()) {
         return Err(SurfaceError::BadValue { what: "the start", value });
     }
-    let limits = [("how far off the start may be", settings.start_shift), ("how far it may be turned", settings.start_turn)];
+    let limits =
+        [("how far off the start may be", settings.start_shift), ("how far it may be turned", settings.start_turn)];
     match limits.into_iter().find(|(_, v)| !(v.is_finite() && *v > 0.0)) {
         Some((what, value)) => Err(SurfaceError::BadValue { what, value }),
         None => Ok(()),

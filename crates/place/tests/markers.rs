@@ -5,7 +5,9 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 use stringline_core::{Point3, RigidTransform, Vec3};
-use stringline_place::{MarkerKind, MarkerNote, MarkerSettings, MatchSettings, find_discs, find_spheres, match_markers};
+use stringline_place::{
+    MarkerKind, MarkerNote, MarkerSettings, MatchSettings, find_discs, find_spheres, match_markers,
+};
 use stringline_scan::{Cloud, Geometry, Mesh, Scan};
 
 struct Layout {
@@ -87,7 +89,8 @@ fn random_layouts_are_matched_and_never_wrongly_without_a_warning() {
 #[test]
 fn a_symmetric_layout_is_told() {
     // Six on a ring with one a little off: a turn by 60° matches five of six.
-    let ring = |k: usize, r: f64| Point3::new(r * (k as f64 * 1.047_197_551).cos(), r * (k as f64 * 1.047_197_551).sin(), 0.0);
+    let ring =
+        |k: usize, r: f64| Point3::new(r * (k as f64 * 1.047_197_551).cos(), r * (k as f64 * 1.047_197_551).sin(), 0.0);
     for odd in [100.0, 101.0] {
         let source: Vec<Point3> = (0..6).map(|k| ring(k, if k == 0 { odd } else { 100.0 })).collect();
         let truth = RigidTransform::new(Vec3::new(5.0, 6.0, 7.0), Vec3::new(0.1, 0.2, 2.0));
@@ -96,7 +99,8 @@ fn a_symmetric_layout_is_told() {
         assert!(matches!(found.notes[..], [MarkerNote::Ambiguous { .. }]), "{odd}: {:?}", found.notes);
     }
     // A regular grid: every shift by a step matches most, and it must not take for ever.
-    let grid: Vec<Point3> = (0..36).map(|i| Point3::new(f64::from(i % 6) * 30.0, f64::from(i / 6) * 30.0, 0.0)).collect();
+    let grid: Vec<Point3> =
+        (0..36).map(|i| Point3::new(f64::from(i % 6) * 30.0, f64::from(i / 6) * 30.0, 0.0)).collect();
     let found = match_markers(&grid, &grid, &MatchSettings::default()).unwrap();
     assert!(matches!(found.notes[0], MarkerNote::Ambiguous { .. }));
 }
@@ -172,14 +176,19 @@ fn discs_that_stand_out_or_lie_deeper_are_found() {
     let id = |i: u32, j: u32| i * (ny as u32 + 1) + j;
     for i in 0..nx as u32 {
         for j in 0..ny as u32 {
-            mesh.facets.extend([[id(i, j), id(i + 1, j), id(i + 1, j + 1)], [id(i, j), id(i + 1, j + 1), id(i, j + 1)]]);
+            mesh.facets
+                .extend([[id(i, j), id(i + 1, j), id(i + 1, j + 1)], [id(i, j), id(i + 1, j + 1), id(i, j + 1)]]);
         }
     }
     let scan = Scan::new(Geometry::Mesh(mesh));
-    let found = find_discs(&scan, &MarkerSettings { least_radius: 3.0, largest_radius: 8.0, ..MarkerSettings::default() });
+    let found =
+        find_discs(&scan, &MarkerSettings { least_radius: 3.0, largest_radius: 8.0, ..MarkerSettings::default() });
     assert_eq!(found.len(), 3, "{found:#?}");
     for marker in &found {
-        let off = discs.iter().map(|([x, y], _)| (marker.centre.x - x).hypot(marker.centre.y - y)).fold(f64::INFINITY, f64::min);
+        let off = discs
+            .iter()
+            .map(|([x, y], _)| (marker.centre.x - x).hypot(marker.centre.y - y))
+            .fold(f64::INFINITY, f64::min);
         assert!(off < 0.15 && marker.kind == MarkerKind::Disc, "{off} {marker:?}");
         assert!((marker.radius - 5.0).abs() < 0.7, "{marker:?}");
     }

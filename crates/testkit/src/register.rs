@@ -158,7 +158,9 @@ pub fn trial(twice: &Twice, seed: u64, overlap: f64, clouds: bool, nothing: bool
     let (start, warned) = if nothing {
         match place_from_nothing(&source, &target, &RoughSettings::default(), |_| true) {
             Ok(rough) => (rough.target_from_source, !rough.notes.is_empty()),
-            Err(_) => return Outcome { worst: None, warned: true, overlap: 0.0, seconds: begun.elapsed().as_secs_f64() },
+            Err(_) => {
+                return Outcome { worst: None, warned: true, overlap: 0.0, seconds: begun.elapsed().as_secs_f64() };
+            }
         }
     } else {
         (RigidTransform::identity(), false)
@@ -250,7 +252,8 @@ pub fn honest(exact: &Twice, seed: u64, noise: Noise, clouds: bool) -> Option<(S
     let centre = Point3::from(source.points().iter().map(|p| p.coords).sum::<Vec3>() / n);
     let off = motion(&mut rng, &centre, 1.0, 0.01);
     let source = Scan::new(moved(&source, &off));
-    let fit = register(&source, &Scan::new(target), &RigidTransform::identity(), &SurfaceSettings::default(), |_| true).ok()?;
+    let fit = register(&source, &Scan::new(target), &RigidTransform::identity(), &SurfaceSettings::default(), |_| true)
+        .ok()?;
     let off = off_by(&fit.target_from_source, &off.inverse());
     let held = held(&off, &fit.covariance, fit.noise.degrees_of_freedom, &centre)?;
     Some((fit, held, off))
@@ -258,25 +261,40 @@ pub fn honest(exact: &Twice, seed: u64, noise: Noise, clouds: bool) -> Option<(S
 
 /// Prints how often the stated regions hold the truth.
 pub fn print_cover(seeds: u64, triangles: usize, out: &mut impl std::io::Write) -> std::io::Result<()> {
-    writeln!(out, "cover of the stated 95 % regions, {seeds} pairs of scans of the knuckle, {triangles} facets, 60 % overlap")?;
-    writeln!(out, "{:<36} {:>7} {:>7} {:>7} {:>14} {:>6} {:>7}", "noise", "all six", "place", "turn", "mean z² of 6", "ν", "failed")?;
+    writeln!(
+        out,
+        "cover of the stated 95 % regions, {seeds} pairs of scans of the knuckle, {triangles} facets, 60 % overlap"
+    )?;
+    writeln!(
+        out,
+        "{:<36} {:>7} {:>7} {:>7} {:>14} {:>6} {:>7}",
+        "noise", "all six", "place", "turn", "mean z² of 6", "ν", "failed"
+    )?;
     let exact = Twice::new(triangles, 1);
     for clouds in [false, true] {
         for (share, length) in [(0.0, 1.0), (0.5, 1.0), (0.5, 2.0)] {
             let noise = Noise { sigma: 0.03, correlated_share: share, correlation_length: length };
             let all: Vec<_> = (0..seeds).filter_map(|seed| honest(&exact, seed, noise, clouds)).collect();
-            let share_of = |k: usize| 100.0 * all.iter().filter(|(_, held, _)| held[k]).count() as f64 / all.len().max(1) as f64;
+            let share_of =
+                |k: usize| 100.0 * all.iter().filter(|(_, held, _)| held[k]).count() as f64 / all.len().max(1) as f64;
             let scale = Matrix6::from_diagonal(&Vector6::new(1.0, 1.0, 1.0, 100.0, 100.0, 100.0));
             let z = |(fit, _, off): &(SurfaceFit, [bool; 3], Vector6<f64>)| {
                 let off = scale * off;
                 (scale * fit.covariance * scale).cholesky().map(|c| off.dot(&c.solve(&off)) / 6.0)
             };
-            let name = format!("{}, {:.0} % over {length} mm", if clouds { "clouds" } else { "meshes" }, 100.0 * noise.correlated_share);
+            let name = format!(
+                "{}, {:.0} % over {length} mm",
+                if clouds { "clouds" } else { "meshes" },
+                100.0 * noise.correlated_share
+            );
             let mean = all.iter().filter_map(z).sum::<f64>() / all.len().max(1) as f64;
             writeln!(
                 out,
                 "{name:<36} {:>7.1} {:>7.1} {:>7.1} {:>14.2} {:>6.0} {:>7}",
-                share_of(0), share_of(1), share_of(2), mean,
+                share_of(0),
+                share_of(1),
+                share_of(2),
+                mean,
                 median(all.iter().map(|(fit, ..)| fit.noise.degrees_of_freedom).collect()),
                 seeds as usize - all.len()
             )?;

@@ -174,7 +174,11 @@ impl Explain for MarkerError {
 ///
 /// # Errors
 /// Fewer than three markers in a set, numbers that make no sense, no three that agree.
-pub fn match_markers(source: &[Point3], target: &[Point3], settings: &MatchSettings) -> Result<MarkerMatch, MarkerError> {
+pub fn match_markers(
+    source: &[Point3],
+    target: &[Point3],
+    settings: &MatchSettings,
+) -> Result<MarkerMatch, MarkerError> {
     for (scan, set) in [("source", source), ("target", target)] {
         if set.len() < 3 {
             return Err(MarkerError::TooFew { scan, found: set.len() });
@@ -192,8 +196,11 @@ pub fn match_markers(source: &[Point3], target: &[Point3], settings: &MatchSetti
     // Most markers first, of equal numbers the closest.
     answers.sort_by(|a, b| b.pairs.len().cmp(&a.pairs.len()).then(a.square.total_cmp(&b.square)));
     let best = answers.first().ok_or(MarkerError::NoMatch)?;
-    let pairs: Vec<PointPair> =
-        best.pairs.iter().map(|&(i, j)| PointPair { source: source[i], target: target[j], sigma: sigma * 2.0_f64.sqrt() }).collect();
+    let pairs: Vec<PointPair> = best
+        .pairs
+        .iter()
+        .map(|&(i, j)| PointPair { source: source[i], target: target[j], sigma: sigma * 2.0_f64.sqrt() })
+        .collect();
     let fit = from_pairs(&pairs, PairSigmas::Ratios)?;
     let mut notes = Vec::new();
     let matched = best.pairs.len();
@@ -201,11 +208,7 @@ pub fn match_markers(source: &[Point3], target: &[Point3], settings: &MatchSetti
     let differs = |a: &&Answer| a.pairs.iter().filter(|p| best.pairs.contains(p)).count() * 2 < a.pairs.len();
     let other = answers.iter().find(differs);
     if let Some(other) = other.filter(|other| other.pairs.len() + LEAD > matched) {
-        notes.push(MarkerNote::Ambiguous {
-            matched,
-            other: other.pairs.len(),
-            target_from_source: other.place,
-        });
+        notes.push(MarkerNote::Ambiguous { matched, other: other.pairs.len(), target_from_source: other.place });
     }
     if matched < SURE {
         notes.push(MarkerNote::OnlyThree);
@@ -307,7 +310,8 @@ impl Search<'_> {
 
     /// Collects the markers that a placement brings together and places by them, until they stay the same.
     fn settle(&self, three: &[(usize, usize); 3]) -> Option<Answer> {
-        let place_by = |pairs: &[(usize, usize)]| closest(pairs.iter().map(|&(a, b)| (self.source[a], self.target[b], 1.0)));
+        let place_by =
+            |pairs: &[(usize, usize)]| closest(pairs.iter().map(|&(a, b)| (self.source[a], self.target[b], 1.0)));
         let mut pairs = three.to_vec();
         let mut place = place_by(&pairs)?;
         for round in 0..8 {

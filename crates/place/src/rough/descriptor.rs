@@ -23,8 +23,11 @@ pub(crate) fn descriptors(surfels: &[Surfel], radius: f64, signed: bool) -> Vec<
     let points: Vec<Point3> = surfels.iter().map(|s| s.at).collect();
     let index = Index::new(&points);
     let near: Vec<Vec<u32>> = points.par_iter().map(|p| index.within(&points, p, radius)).collect();
-    let simple: Vec<Descriptor> =
-        near.par_iter().enumerate().map(|(i, near)| simple(&surfels[i], near.iter().map(|&j| &surfels[j as usize]), signed)).collect();
+    let simple: Vec<Descriptor> = near
+        .par_iter()
+        .enumerate()
+        .map(|(i, near)| simple(&surfels[i], near.iter().map(|&j| &surfels[j as usize]), signed))
+        .collect();
     near.par_iter()
         .enumerate()
         .map(|(i, near)| {

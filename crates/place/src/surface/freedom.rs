@@ -28,7 +28,14 @@ impl std::fmt::Display for FreeMotion {
         match self {
             FreeMotion::Slide { along } => write!(f, "free to slide along {}", direction(along)),
             FreeMotion::Turn { through: p, about, pitch } => {
-                write!(f, "free to turn about the axis {} through ({:.1}, {:.1}, {:.1})", direction(about), p.x, p.y, p.z)?;
+                write!(
+                    f,
+                    "free to turn about the axis {} through ({:.1}, {:.1}, {:.1})",
+                    direction(about),
+                    p.x,
+                    p.y,
+                    p.z
+                )?;
                 if pitch.abs() > 0.0 {
                     write!(f, ", sliding {:.1} mm along it each turn", pitch * std::f64::consts::TAU)?;
                 }
@@ -57,7 +64,8 @@ pub(crate) fn in_words(directions: &[Vector6<f64>], arm: f64, centre: &Point3) -
     let mut free = Vec::new();
     let mut slides: Vec<Vec3> = Vec::new();
     for k in order {
-        let motion: Vector6<f64> = directions.iter().zip(eigen.eigenvectors.column(k).iter()).map(|(d, w)| d * *w).sum();
+        let motion: Vector6<f64> =
+            directions.iter().zip(eigen.eigenvectors.column(k).iter()).map(|(d, w)| d * *w).sum();
         let mut shift: Vec3 = motion.fixed_rows::<3>(0).into();
         let turn: Vec3 = motion.fixed_rows::<3>(3) / arm;
         if eigen.eigenvalues[k].max(0.0).sqrt() < NEGLIGIBLE {

@@ -99,7 +99,8 @@ pub(crate) fn jackknife(blocks: &[Block], free: &[Vector6<f64>]) -> Option<(Matr
     let covariance = moved.iter().map(|d| d * d.transpose()).sum::<Matrix6<f64>>() * ((m - 1.0) / m);
     // Each block's share in it. Of alike blocks the shares scatter as χ² with as many degrees as directions.
     let d = 6.0 - free.len() as f64;
-    let inverse = (covariance + (Matrix6::identity() - held) * covariance.trace().max(f64::MIN_POSITIVE)).try_inverse()?;
+    let inverse =
+        (covariance + (Matrix6::identity() - held) * covariance.trace().max(f64::MIN_POSITIVE)).try_inverse()?;
     let shares = moved.iter().map(|x| x.dot(&(inverse * x)));
     let (sum, square) = shares.fold((0.0, 0.0), |(sum, square), s| (sum + s, square + s * s));
     let freedom = ((1.0 + 2.0 / d) * sum * sum / square - 1.0).max(1.0);

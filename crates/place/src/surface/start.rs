@@ -142,12 +142,18 @@ impl Coarse {
         let reach = settings.start_shift + settings.start_turn * self.arm;
         let first = self.lead(start, reach);
         if first.share >= CLEAR || !settings.try_others {
-            return Ok(Begun { place: first.place, scale: first.scale, iterations: first.iterations, notes: Vec::new() });
+            return Ok(Begun {
+                place: first.place,
+                scale: first.scale,
+                iterations: first.iterations,
+                notes: Vec::new(),
+            });
         }
         watch(0.2)?;
         let starts: Vec<RigidTransform> = (0..STARTS).map(|k| self.beside(start, settings, k)).collect();
-        let led: Vec<Led> =
-            std::iter::once(first).chain(starts.par_iter().map(|other| self.lead(other, 0.6 * reach)).collect::<Vec<_>>()).collect();
+        let led: Vec<Led> = std::iter::once(first)
+            .chain(starts.par_iter().map(|other| self.lead(other, 0.6 * reach)).collect::<Vec<_>>())
+            .collect();
         let (best, rival) = self.choose(&led).unwrap_or((first, None));
         let mut notes = Vec::new();
         if self.apart(&first.place, &best.place) > self.side && first.share < RIVAL * best.share {

@@ -67,8 +67,7 @@ pub(crate) fn pairs(
             Pair { x, m, n, r: 0.5 * (m + n).dot(&way), bend: 0.5 * way.norm() * (m - n).norm() }
         })
     };
-    let parts: Vec<Vec<Pair>> =
-        samples.par_chunks(SHARE).map(|part| part.iter().filter_map(one).collect()).collect();
+    let parts: Vec<Vec<Pair>> = samples.par_chunks(SHARE).map(|part| part.iter().filter_map(one).collect()).collect();
     parts.concat()
 }
 
@@ -82,7 +81,11 @@ pub(crate) struct Normal {
 }
 
 /// Adds up over all pairs, in fixed portions.
-pub(crate) fn sum<T: Send>(pairs: &[Pair], part: impl Fn(&[Pair]) -> T + Sync + Send, add: impl Fn(T, T) -> T) -> Option<T> {
+pub(crate) fn sum<T: Send>(
+    pairs: &[Pair],
+    part: impl Fn(&[Pair]) -> T + Sync + Send,
+    add: impl Fn(T, T) -> T,
+) -> Option<T> {
     let parts: Vec<T> = pairs.par_chunks(SHARE).map(part).collect();
     parts.into_iter().reduce(add)
 }
@@ -109,8 +112,9 @@ impl Normal {
             }
             sum
         };
-        let mut all = sum(pairs, part, |a, b| Normal { matrix: a.matrix + b.matrix, gradient: a.gradient + b.gradient })
-            .unwrap_or_else(empty);
+        let mut all =
+            sum(pairs, part, |a, b| Normal { matrix: a.matrix + b.matrix, gradient: a.gradient + b.gradient })
+                .unwrap_or_else(empty);
         all.matrix.fill_upper_triangle_with_lower_triangle();
         all
     }

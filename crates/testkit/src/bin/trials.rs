@@ -77,9 +77,7 @@ fn main() -> std::io::Result<()> {
         Trial::Register { seeds, triangles, overlap } => {
             stringline_testkit::register::print_table(seeds, triangles, overlap, out)
         }
-        Trial::RegisterCover { seeds, triangles } => {
-            stringline_testkit::register::print_cover(seeds, triangles, out)
-        }
+        Trial::RegisterCover { seeds, triangles } => stringline_testkit::register::print_cover(seeds, triangles, out),
         Trial::Shape { count } => stringline_testkit::shape::print_table(count, out),
     }
 }
