@@ -53,8 +53,9 @@ const AGREE: f64 = std::f64::consts::FRAC_1_SQRT_2;
 const AGREE_FINE: f64 = 0.94;
 /// Where the next step would be less than this share of the standard error there is none.
 const ENOUGH: f64 = 0.1;
-/// A direction with less than this share of the pull along the normals is free.
-const FREE: f64 = 1e-6;
+/// A direction with less than this share of the pull along the normals is free: a cloud's normals lean by a hundredth
+/// of a radian at its borders, in both scans alike.
+const FREE: f64 = 1e-4;
 /// Nor is one known that has less than this share of what the normals' errors feign.
 const FEIGNED: f64 = 0.1;
 /// The standard deviation given to a free direction, mm (a turn's at the overlap's radius of gyration).

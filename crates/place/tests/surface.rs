@@ -85,7 +85,7 @@ fn what_a_ball_leaves_free() {
     });
     let turns = turns(&fit);
     assert_eq!((fit.free.len(), turns.len()), (3, 3), "{:?}", fit.free);
-    assert!(turns.iter().all(|t| (t.0 - Point3::new(0.0, 0.0, 100.0)).norm() < 0.1), "{:?}", fit.free);
+    assert!(turns.iter().all(|t| (t.0 - Point3::new(0.0, 0.0, 100.0)).norm() < 0.5), "{:?}", fit.free);
 }
 
 /// A trough that is flat along x, and a slab: together nothing is free.
