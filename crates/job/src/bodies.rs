@@ -256,7 +256,7 @@ pub(crate) fn check_clearance(spec: &ClearanceSpec) -> Result<(), OpError> {
         return bad("the step of lock is not between 0.1° and the lock");
     }
     let [low, high] = spec.travel;
-    if !(low.is_finite() && high.is_finite() && low < high) || !(2..=200).contains(&spec.travels) {
+    if !(low.is_finite() && high.is_finite() && low < high && (2..=200).contains(&spec.travels)) {
         return bad("the travel is no range from low to high in 2 to 200 steps");
     }
     for joint in [&spec.outer_joint, &spec.inner_joint].into_iter().flatten() {

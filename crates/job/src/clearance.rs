@@ -1,7 +1,8 @@
 //! From a job to a sweep: its bodies at hand, its variants' mechanisms, and what limits the trust in a gap.
 
 use crate::bodies::{BodyShape, BodySpec, ClearanceSpec, JointSpec, Place, WheelSpec};
-use crate::document::{Job, ScanFile};
+use crate::document::Job;
+use crate::evaluate::Loader;
 use crate::name::Name;
 use crate::placing::{PlacementResult, placed};
 use crate::scans::{LoadError, LoadedScan};
@@ -126,7 +127,7 @@ impl Bodies {
         job: &Job,
         set: &HardpointSet,
         placements: &BTreeMap<Name, PlacementResult>,
-        load: &dyn Fn(&Name, &ScanFile) -> Result<Arc<LoadedScan>, LoadError>,
+        load: &Loader<'_>,
     ) -> Result<Bodies, ClearanceError> {
         if job.bodies.is_empty() {
             return Err(ClearanceError::NoBodies);

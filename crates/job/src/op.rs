@@ -548,7 +548,9 @@ fn apply(job: &mut Job, op: &Op) -> Result<(), OpError> {
             {
                 return Err(OpError::Needed {
                     what: "variant",
-                    name: name.parse().map_err(|_| OpError::Missing { what: "variant", name: name.clone() })?,
+                    name: name
+                        .parse()
+                        .map_err(|_unnameable| OpError::Missing { what: "variant", name: name.clone() })?,
                     by_what: "body",
                     by: by.to_string(),
                 });

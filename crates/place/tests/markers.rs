@@ -1,5 +1,7 @@
 //! Markers found in simulated scans, and matched without numbering. All data are invented.
 
+#![allow(clippy::unwrap_used, reason = "in a test a panic is the report")]
+
 use nalgebra::UnitQuaternion;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -89,8 +91,13 @@ fn random_layouts_are_matched_and_never_wrongly_without_a_warning() {
 #[test]
 fn a_symmetric_layout_is_told() {
     // Six on a ring with one a little off: a turn by 60° matches five of six.
-    let ring =
-        |k: usize, r: f64| Point3::new(r * (k as f64 * 1.047_197_551).cos(), r * (k as f64 * 1.047_197_551).sin(), 0.0);
+    let ring = |k: usize, r: f64| {
+        Point3::new(
+            r * (k as f64 * std::f64::consts::FRAC_PI_3).cos(),
+            r * (k as f64 * std::f64::consts::FRAC_PI_3).sin(),
+            0.0,
+        )
+    };
     for odd in [100.0, 101.0] {
         let source: Vec<Point3> = (0..6).map(|k| ring(k, if k == 0 { odd } else { 100.0 })).collect();
         let truth = RigidTransform::new(Vec3::new(5.0, 6.0, 7.0), Vec3::new(0.1, 0.2, 2.0));

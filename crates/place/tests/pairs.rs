@@ -1,5 +1,7 @@
 //! Placements by point pairs against an independent library, and the honesty of their covariance.
 
+#![allow(clippy::unwrap_used, reason = "in a test a panic is the report")]
+
 use nalgebra::{Matrix3, UnitQuaternion};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;

@@ -1,6 +1,8 @@
 //! Surface registration: what is free, painted areas, meshes against clouds, honesty, bad input.
 //! Shapes are invented.
 
+#![allow(clippy::unwrap_used, reason = "in a test a panic is the report")]
+
 use stringline_core::{Point3, RigidTransform, Vec3};
 use stringline_place::{FreeMotion, SurfaceError, SurfaceFit, SurfaceSettings, register};
 use stringline_scan::{Cloud, Geometry, Mesh, Scan};

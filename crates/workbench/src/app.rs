@@ -380,6 +380,7 @@ fn steer(
 }
 
 /// Draws the panels, and takes what the bench shows.
+#[expect(clippy::too_many_arguments, reason = "a system has a parameter for each thing it uses")]
 fn panels(
     mut stage: ResMut<Stage>,
     mut face: ResMut<Face>,
