@@ -26,7 +26,7 @@ use stringline_job::{
     scan_file, write_job,
 };
 use stringline_kinematics::solve_for::{BumpSteerGoal, Freedom, least_bump_steer};
-use stringline_kinematics::{AS_FOUND, Change, Held, Link, Measured, RodEnd, Tolerance, Variant, geometry_of};
+use stringline_kinematics::{AS_FOUND, Change, Held, Link, Measured, RodEnd, Variant, geometry_of};
 use stringline_sample::{
     Compared, JOB_FILE, SCANS, TrueFeature, Truth, compare, feature_name, second_name, write_new_arm,
 };
@@ -86,6 +86,8 @@ const WANTED_GAP: f64 = 8.0;
 const OVERLAY_LIMIT: f64 = 60.0;
 /// Wheel travel either way over which toe is to stay, mm.
 const BUMP: f64 = 30.0;
+/// How nearly the invented shop places a welded bung, mm.
+const BUNG: f64 = 0.2;
 
 /// Designs on the car as measured: a drop knuckle, and where the tie rod's outer joint must go for it. The variants
 /// become part of the job; the curves of all three are drawn.
@@ -93,11 +95,7 @@ fn design(evaluated: &mut Evaluated) -> Result<CurvesReport, Failure> {
     let measured = Measured::from_set(&evaluated.results.set)?;
     let found = measured.geometry()?;
     let toe = Change::Align { toe_in_deg: 0.0 };
-    let dropped = Variant {
-        name: DROPPED.into(),
-        base: None,
-        moves: vec![Change::DropBallJoint { by: DROP }.into(), toe.clone().into()],
-    };
+    let dropped = Variant::new(DROPPED, None, vec![Change::DropBallJoint { by: DROP }.into(), toe.clone().into()]);
     let goal = BumpSteerGoal {
         travel: [-BUMP, BUMP],
         held: Held::WheelCentre,
@@ -108,11 +106,9 @@ fn design(evaluated: &mut Evaluated) -> Result<CurvesReport, Failure> {
     let answer = least_bump_steer(&on_knuckle, &goal)?;
     // To the half millimetre: no bung is welded more nearly.
     let lower = answer.amounts.first().map_or(0.0, |v| (2.0 * v).round() / 2.0);
-    let proposed = Variant {
-        name: PROPOSED.into(),
-        base: Some(DROPPED.into()),
-        moves: vec![Change::MoveTieRodOuter { by: [0.0, 0.0, lower] }.into(), toe.into()],
-    };
+    let moves = vec![Change::MoveTieRodOuter { by: [0.0, 0.0, lower] }.into(), toe.into()];
+    let mut proposed = Variant::new(PROPOSED, Some(DROPPED), moves);
+    proposed.made_within.insert(Role::TieRodOuter, BUNG);
     let mut history = History::new(Job::clone(&evaluated.job));
     for variant in [dropped, proposed] {
         history.apply(&Op::SetVariant { variant: Box::new(variant) })?;
@@ -126,7 +122,7 @@ fn design(evaluated: &mut Evaluated) -> Result<CurvesReport, Failure> {
         travel: USUAL_TRAVEL,
         rack: None,
         bump: BUMP,
-        tolerances: &[Tolerance { role: Role::TieRodOuter, side: None, half_width: 0.2 }],
+        tolerances: &[],
     })
 }
 

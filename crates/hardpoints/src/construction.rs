@@ -176,6 +176,27 @@ impl Construction {
         all.into_iter().filter(|name| seen.insert(*name)).collect()
     }
 
+    /// Lets it rest on the same thing under another name.
+    pub fn rename_input(&mut self, from: &str, to: &str) {
+        use Construction as C;
+        let all: Vec<&mut String> = match self {
+            C::SphereCentre { sphere: a }
+            | C::CircleCentre { circle: a }
+            | C::ConeAtDiameter { cone: a, .. }
+            | C::Axis { axis: a }
+            | C::Face { plane: a }
+            | C::Mirrored { of: a } => vec![a],
+            C::AxisMeetsPlane { axis: a, plane: b }
+            | C::NearestPoints { first: a, second: b }
+            | C::MidPoint { first: a, second: b }
+            | C::AxisThrough { from: a, to: b } => vec![a, b],
+            C::MidPlaneOnAxis { first, second, axis } => vec![first, second, axis],
+            C::PointOnAxis { axis: a, face: b, towards, .. }
+            | C::OffsetAlongAxis { point: a, axis: b, towards, .. } => [a, b].into_iter().chain(towards).collect(),
+        };
+        all.into_iter().filter(|name| *name == from).for_each(|name| to.clone_into(name));
+    }
+
     /// What it is, in words.
     pub fn words(&self) -> String {
         use Construction as C;

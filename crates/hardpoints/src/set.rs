@@ -202,6 +202,19 @@ impl Hardpoint {
         }
     }
 
+    /// The same point with each coordinate known within ± `half_width`, mm, and all values there equally likely
+    /// (JCGM 100, 4.3.7).
+    pub fn known_within(self, half_width: f64) -> Hardpoint {
+        let covariance = DMatrix::from_diagonal_element(3, 3, half_width * half_width / 3.0);
+        let point = Datum::Point { position: self.position.into() };
+        let position = position_u95(&point, &covariance, f64::INFINITY);
+        Hardpoint {
+            covariance: Some(covariance.row_iter().map(|row| row.iter().copied().collect()).collect()),
+            u95: Some(Expanded { position, direction_deg: None }),
+            ..self
+        }
+    }
+
     /// Role and side, as errors, drawings and CAD trees name it: `lower_ball_joint left`.
     pub fn label(&self) -> String {
         format!("{} {}", self.role, self.side)

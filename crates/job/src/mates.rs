@@ -178,6 +178,20 @@ impl Tie {
         }
     }
 
+    /// Lets it speak of the same thing under another name.
+    pub(crate) fn rename_input(&mut self, from: &str, to: &str) {
+        let all: Vec<&mut String> = match self {
+            Tie::Meet { first, second, .. }
+            | Tie::Distance { first, second, .. }
+            | Tie::Parallel { first, second }
+            | Tie::Angle { first, second, .. } => vec![first, second],
+            Tie::Ground { face, .. } => vec![face],
+            Tie::Pair { left, right, .. } => vec![left, right],
+            Tie::Coordinate { of, .. } => of.iter_mut().collect(),
+        };
+        all.into_iter().filter(|name| *name == from).for_each(|name| to.clone_into(name));
+    }
+
     /// What it says, in words.
     pub fn words(&self) -> String {
         match self {

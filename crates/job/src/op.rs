@@ -93,6 +93,13 @@ pub enum Op {
         /// How to fit it.
         fit: FitSpec,
     },
+    /// Calls a feature something else, here and wherever it is spoken of.
+    RenameFeature {
+        /// Which.
+        name: Name,
+        /// What to call it; not yet taken.
+        to: Name,
+    },
     /// Takes a feature out; refused while a group or a hardpoint needs it.
     RemoveFeature {
         /// Which.
@@ -354,7 +361,7 @@ impl Explain for OpError {
             OpError::BadJoint { .. } => "Group two or more features of one scan, each in one group only.".into(),
             OpError::Circular { .. } => "Construct it from features, or from other datums.".into(),
             OpError::BadVariant { .. } => {
-                "Give it a name of its own, and a base that is as-found or another variant.".into()
+                "Give it a name of its own, a base that is as-found or another variant, and lengths in mm.".into()
             }
             OpError::VariantNeeded { by, .. } => format!("Give \"{by}\" another base first.").into(),
             OpError::Twice { .. } => "Keep one of the two.".into(),
@@ -380,6 +387,7 @@ impl Op {
             Op::RemoveMate { name } => format!("Remove mate {name}"),
             Op::AddFeature { name, .. } => format!("Add feature {name}"),
             Op::SetFit { name, .. } => format!("Change fit of {name}"),
+            Op::RenameFeature { name, to } => format!("Rename {name} to {to}"),
             Op::RemoveFeature { name } => format!("Remove feature {name}"),
             Op::Paint { feature, .. } => format!("Paint {feature}"),
             Op::Wipe { feature, .. } => format!("Wipe {feature}"),
@@ -471,6 +479,7 @@ fn apply(job: &mut Job, op: &Op) -> Result<(), OpError> {
             check_fit(name, fit)?;
             feature(job, name)?.fit = fit.clone();
         }
+        Op::RenameFeature { name, to } => rename_feature(job, name, to)?,
         Op::RemoveFeature { name } => {
             known(job.features.contains_key(name), "feature", name)?;
             unneeded(job, "feature", name)?;
@@ -603,6 +612,9 @@ fn check_variants(job: &Job) -> Result<(), OpError> {
         if job.variants[..i].iter().any(|v| v.name == variant.name) {
             return bad(&variant.name, "there are two of the name");
         }
+        if !variant.made_within.values().all(|within| within.is_finite() && *within >= 0.0) {
+            return bad(&variant.name, "a point of it is to be made within something that is no length");
+        }
         let mut base = variant.base.as_deref();
         for _ in 0..job.variants.len() {
             base = base.and_then(|b| job.variants.iter().find(|v| v.name == b)).and_then(|v| v.base.as_deref());
@@ -655,6 +667,30 @@ pub(crate) fn rests_on_itself(job: &Job, name: &str) -> bool {
         }
     }
     false
+}
+
+fn rename_feature(job: &mut Job, name: &Name, to: &Name) -> Result<(), OpError> {
+    free(job.features.contains_key(to), "feature", to)?;
+    free(job.datums.contains_key(to), "datum", to)?;
+    let Some(feature) = job.features.remove(name) else {
+        return Err(OpError::Missing { what: "feature", name: name.to_string() });
+    };
+    job.features.insert(to.clone(), feature);
+    let (from, to_text) = (name.as_str(), to.as_str());
+    for joint in job.joints.values_mut().filter(|joint| joint.features.contains(name)) {
+        let members = &mut Arc::make_mut(joint).features;
+        members.iter_mut().filter(|member| *member == name).for_each(|member| *member = to.clone());
+    }
+    for datum in job.datums.values_mut().filter(|datum| datum.inputs().contains(&from)) {
+        Arc::make_mut(datum).rename_input(from, to_text);
+    }
+    for hardpoint in job.hardpoints.iter_mut().filter(|h| h.construction.inputs().contains(&from)) {
+        Arc::make_mut(hardpoint).construction.rename_input(from, to_text);
+    }
+    for mate in job.mates.values_mut().filter(|mate| mate.tie.inputs().contains(&from)) {
+        Arc::make_mut(mate).tie.rename_input(from, to_text);
+    }
+    Ok(())
 }
 
 fn feature<'a>(job: &'a mut Job, name: &Name) -> Result<&'a mut FeatureSpec, OpError> {

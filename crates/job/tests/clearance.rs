@@ -80,11 +80,8 @@ fn wheel() -> BodyShape {
 
 /// A job with bodies by numbers alone.
 fn job(clearance: ClearanceSpec, bodies: Vec<(&str, BodySpec)>) -> Job {
-    let variant = Variant {
-        name: "drop".into(),
-        base: None,
-        moves: vec![Change::DropBallJoint { by: 50.0 }.into(), Change::Align { toe_in_deg: 0.0 }.into()],
-    };
+    let moves = vec![Change::DropBallJoint { by: 50.0 }.into(), Change::Align { toe_in_deg: 0.0 }.into()];
+    let variant = Variant::new("drop", None, moves);
     let mut ops = vec![Op::SetVariant { variant: Box::new(variant) }];
     ops.extend(bodies.into_iter().map(|(n, b)| Op::SetBody { name: name(n), body: Box::new(b) }));
     ops.push(Op::SetClearance { clearance: Some(Box::new(clearance)) });

@@ -10,7 +10,7 @@ use stringline_fit::Relation;
 use stringline_hardpoints::{Construction, Role, Side};
 use stringline_job::{
     BodyShape, BodySpec, ClearanceSpec, FileError, FitSpec, HardpointSpec, History, Job, Joint, Name, Op, OpError,
-    OpenJob, PairSpec, Place, Placement, ScanFile, Wanted, log_of, plan, previous_of, read_job, unsaved_steps,
+    OpenJob, PairSpec, Place, Placement, ScanFile, Tie, Wanted, log_of, plan, previous_of, read_job, unsaved_steps,
 };
 use stringline_kinematics::Link;
 use stringline_scan::Dab;
@@ -218,6 +218,35 @@ fn what_others_need_stays() {
 }
 
 #[test]
+fn a_renamed_feature_is_renamed_wherever_it_is_spoken_of() {
+    let mut history = job();
+    let axis = Construction::Axis { axis: "bore".into() };
+    history.apply(&Op::SetDatum { name: name("axis"), construction: axis }).unwrap();
+    let tie = Tie::Pair { left: "bore".into(), right: "face".into(), apart: None };
+    history.apply(&Op::SetMate { name: name("pair"), mate: Box::new(tie.into()) }).unwrap();
+    let before = history.job().clone();
+    let rename = |name: &str, to: &str| Op::RenameFeature { name: self::name(name), to: self::name(to) };
+    for (op, why) in [
+        (rename("bore", "face"), "a feature \"face\""),
+        (rename("bore", "axis"), "a datum \"axis\""),
+        (rename("nothing", "other"), "no feature \"nothing\""),
+    ] {
+        let error = plan(&before, &op).unwrap_err().to_string();
+        assert!(error.contains(why), "{error}");
+    }
+    history.apply(&rename("bore", "hub bore")).unwrap();
+    let text = |job: &Job| String::from_utf8(job.to_json().unwrap()).unwrap();
+    // Nothing else of the job has the word in it.
+    let by_hand = text(&before).replace("\"bore\"", "\"hub bore\"");
+    let read = Job::from_json(by_hand.as_bytes()).unwrap();
+    assert_same(history.job(), &read);
+    assert!(!text(history.job()).contains("\"bore\""));
+    assert_eq!(history.done().last(), Some("Rename bore to hub bore"));
+    history.undo();
+    assert_same(history.job(), &before);
+}
+
+#[test]
 fn references_must_lead_somewhere() {
     let history = job();
     let refused = |op: Op| plan(history.job(), &op).unwrap_err();
@@ -413,11 +442,7 @@ fn a_job_saved_elsewhere_goes_on_there_with_all_its_steps() {
 fn variants_stand_on_one_another_and_never_on_themselves() {
     use stringline_kinematics::{Change, Variant};
     let variant = |name: &str, base: Option<&str>, by: f64| Op::SetVariant {
-        variant: Box::new(Variant {
-            name: name.into(),
-            base: base.map(str::to_owned),
-            moves: vec![Change::DropBallJoint { by }.into()],
-        }),
+        variant: Box::new(Variant::new(name, base, vec![Change::DropBallJoint { by }.into()])),
     };
     let mut history = History::new(Job::default());
     history.apply(&variant("drop", None, 50.0)).unwrap();

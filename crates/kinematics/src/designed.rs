@@ -7,7 +7,7 @@
 use crate::error::GeometryError;
 use crate::geometry::{CornerGeometry, Upper, mirror_point};
 use crate::measured::Measured;
-use crate::moves::{Variant, VariantError, geometry_of};
+use crate::moves::{Variant, VariantError, geometry_of, made_within};
 use std::borrow::Cow;
 use stringline_core::{Explain, Point3, UnitVec3};
 use stringline_hardpoints::{Datum, DatumKind, Hardpoint, HardpointSet, Role, Side};
@@ -42,6 +42,9 @@ impl Explain for DesignError {
 pub fn designed_set(set: &HardpointSet, variants: &[Variant], name: &str) -> Result<HardpointSet, DesignError> {
     let found = Measured::from_set(set)?.geometry()?;
     let made = geometry_of(&found, variants, name)?;
+    let within = made_within(variants, name)?;
+    let design =
+        |was: &Hardpoint, position, direction| design(was, position, direction, name, within.get(&was.role).copied());
     let mut designed = set.clone();
     designed.name = Some(match &set.name {
         Some(known) => format!("{known}: {name}"),
@@ -59,7 +62,7 @@ pub fn designed_set(set: &HardpointSet, variants: &[Variant], name: &str) -> Res
             Place::Stays => true,
             Place::Unknown => false,
             Place::At(position, direction) => {
-                *hardpoint = design(hardpoint, position, direction, name);
+                *hardpoint = design(hardpoint, position, direction);
                 true
             }
         }
@@ -78,7 +81,7 @@ pub fn designed_set(set: &HardpointSet, variants: &[Variant], name: &str) -> Res
         {
             let mirrored =
                 Hardpoint { side: other, direction: hardpoint.direction.map(|[x, y, z]| [x, -y, z]), ..hardpoint };
-            designed.hardpoints.push(design(&mirrored, there, direction, name));
+            designed.hardpoints.push(design(&mirrored, there, direction));
         }
     }
     designed.hardpoints.sort_by_key(|hardpoint| (hardpoint.side, hardpoint.role));
@@ -140,7 +143,13 @@ fn place(role: Role, was: &CornerGeometry, is: &CornerGeometry) -> Place {
 }
 
 /// A hardpoint of the design.
-fn design(was: &Hardpoint, position: Point3, direction: Option<UnitVec3>, name: &str) -> Hardpoint {
+fn design(
+    was: &Hardpoint,
+    position: Point3,
+    direction: Option<UnitVec3>,
+    name: &str,
+    within: Option<f64>,
+) -> Hardpoint {
     // As the format has it: directions keep the sense that the measured one had.
     let direction = direction.map(|d| {
         let d = d.into_inner();
@@ -152,9 +161,15 @@ fn design(was: &Hardpoint, position: Point3, direction: Option<UnitVec3>, name: 
         (DatumKind::Face, Some(normal)) => Datum::Face { position, normal },
         _ => Datum::Point { position },
     };
-    Hardpoint {
-        construction: Some(format!("designed: variant '{name}'")),
-        notes: vec!["Designed, not measured: it has no uncertainty.".into()],
-        ..Hardpoint::from_datum(was.role, was.side, &datum)
-    }
+    let point = Hardpoint::from_datum(was.role, was.side, &datum);
+    let (point, note) = match within.filter(|_| was.kind == DatumKind::Point) {
+        Some(within) => (
+            point.known_within(within),
+            format!(
+                "Designed, to be made within ±{within} mm: its ± is of the making alone, not of what it was measured from."
+            ),
+        ),
+        None => (point, "Designed, not measured: it has no uncertainty.".into()),
+    };
+    Hardpoint { construction: Some(format!("designed: variant '{name}'")), notes: vec![note], ..point }
 }

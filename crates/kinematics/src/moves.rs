@@ -14,6 +14,7 @@ use crate::motion::mirrored_if;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
+use std::collections::BTreeMap;
 use stringline_core::tyre::TyreSize;
 use stringline_core::{Explain, Point3, RigidTransform, UnitVec3, Vec3};
 use stringline_hardpoints::{Role, Side};
@@ -40,6 +41,13 @@ pub enum Change {
     DropBallJoint {
         /// mm, downwards.
         by: f64,
+    },
+    /// A ball joint is put elsewhere on the knuckle.
+    MoveBallJoint {
+        /// Lower or upper.
+        role: Role,
+        /// mm.
+        by: [f64; 3],
     },
     /// The outer tie-rod joint is put elsewhere on the knuckle.
     MoveTieRodOuter {
@@ -172,6 +180,17 @@ pub struct Variant {
     /// In order.
     #[serde(default)]
     pub moves: Vec<Move>,
+    /// How closely its points can be made: ±, mm, in each coordinate, on both sides, each on its own. What it
+    /// starts from holds for the points that are not here.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub made_within: BTreeMap<Role, f64>,
+}
+
+impl Variant {
+    /// A variant of these moves, with nothing said of how closely its points can be made.
+    pub fn new(name: impl Into<String>, base: Option<&str>, moves: Vec<Move>) -> Variant {
+        Variant { name: name.into(), base: base.map(str::to_owned), moves, made_within: BTreeMap::new() }
+    }
 }
 
 /// Why a variant could not be made.
@@ -252,6 +271,15 @@ pub(crate) fn chain_of<'a>(variants: &'a [Variant], name: &'a str) -> Result<Vec
     }
     chain.reverse();
     Ok(chain)
+}
+
+/// How closely the points of a variant can be made, itself before what it rests on.
+///
+/// # Errors
+/// As [`geometry_of`] for the chain of variants.
+pub(crate) fn made_within(variants: &[Variant], name: &str) -> Result<BTreeMap<Role, f64>, VariantError> {
+    let chain = chain_of(variants, name)?;
+    Ok(chain.into_iter().flat_map(|variant| &variant.made_within).map(|(role, within)| (*role, *within)).collect())
 }
 
 /// An error of a move before its variant is named.
@@ -338,6 +366,14 @@ impl Bench {
             Change::DropBallJoint { by } => {
                 finite(&[*by], "drop")?;
                 p.lower_ball.z -= by;
+            }
+            Change::MoveBallJoint { role, by } => {
+                finite(by, "move")?;
+                match (role, &mut p.upper) {
+                    (Role::LowerBallJoint, _) => p.lower_ball += Vec3::from(*by),
+                    (Role::UpperBallJoint, Upper::Arm { ball, .. }) => *ball += Vec3::from(*by),
+                    _ => return Err(MoveError::Bad(format!("this corner has no {} to move", role.words()))),
+                }
             }
             Change::MoveTieRodOuter { by } => {
                 finite(by, "move")?;

@@ -17,7 +17,7 @@ use crate::corner::Held;
 use crate::error::{GeometryError, SolveError};
 use crate::geometry::{AxleGeometry, CornerGeometry, Upper};
 use crate::measured::{CORNER, Measured};
-use crate::moves::{Variant, VariantError, geometry_of};
+use crate::moves::{Variant, VariantError, geometry_of, made_within};
 use crate::quantity::Quantity;
 use nalgebra::DMatrix;
 use rand::{RngExt, SeedableRng};
@@ -58,7 +58,7 @@ pub struct TrustQuestion<'a> {
     pub held: Held,
     /// The curves.
     pub quantities: &'a [(Quantity, Side)],
-    /// Making tolerances of the variant's points.
+    /// Making tolerances, each in place of what the variant itself says of that point.
     pub tolerances: &'a [Tolerance],
 }
 
@@ -372,7 +372,12 @@ fn sources(question: &TrustQuestion<'_>) -> Result<Vec<Source>, TrustError> {
             degrees_of_freedom: point.degrees_of_freedom.max(1.0),
         });
     }
-    for t in question.tolerances {
+    let said = made_within(question.variants, question.variant)?;
+    let said = said.into_iter().map(|(role, half_width)| Tolerance { role, side: None, half_width });
+    let given = question.tolerances.iter().copied();
+    let tolerances: Vec<Tolerance> =
+        given.clone().chain(said.filter(|said| given.clone().all(|given| given.role != said.role))).collect();
+    for t in &tolerances {
         if !(t.half_width.is_finite() && t.half_width >= 0.0) {
             return Err(TrustError::BadTolerance { role: t.role, half_width: t.half_width });
         }

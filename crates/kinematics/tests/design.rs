@@ -56,6 +56,20 @@ fn each_move_does_what_it_says_and_leaves_the_links_alone() {
     // The foot of the arm's circle does not move along its axis.
     let axis = (g.left.lower_front - g.left.lower_rear).normalize();
     same(axis.dot(&(longer.left.lower_ball - g.left.lower_rear)), axis.dot(&(g.left.lower_ball - g.left.lower_rear)));
+    // Moving the ball joint down in the knuckle is dropping it; a strut has no upper one.
+    let lower = |by| Change::MoveBallJoint { role: Role::LowerBallJoint, by };
+    let dropped = with(&g, vec![Change::DropBallJoint { by: 20.0 }]);
+    assert_eq!(with(&g, vec![lower([0.0, 0.0, -20.0])]), dropped);
+    let forward = with(&g, vec![lower([5.0, 0.0, 0.0])]);
+    let back = rest(&g).wheel_centre.x - rest(&forward).wheel_centre.x;
+    assert!((4.0..6.0).contains(&back), "the arm holds the joint, so the wheel goes back: {back}");
+    let upper = Change::MoveBallJoint { role: Role::UpperBallJoint, by: [0.0, 5.0, 0.0] };
+    let no_strut = Variant::new("upper", None, vec![upper.clone().into()]);
+    let error = geometry_of(&g, std::slice::from_ref(&no_strut), "upper").unwrap_err();
+    assert!(error.to_string().contains("no upper ball joint"), "{error}");
+    let w = wishbone();
+    let out = with(&w, vec![upper]);
+    assert!(rest(&out).camber < rest(&w).camber - 1e-3, "the arm holds the joint, so the knuckle leans in");
     // Toe is set by the rod alone.
     let aligned = with(&g, vec![Change::Align { toe_in_deg: 0.25 }]);
     same(rest(&aligned).toe_in.to_degrees(), 0.25);
@@ -93,11 +107,8 @@ fn each_move_does_what_it_says_and_leaves_the_links_alone() {
 #[test]
 fn variants_stand_on_one_another_and_errors_say_which() {
     let g = wishbone();
-    let raise = |name: &str, base: Option<&str>, by: f64| Variant {
-        name: name.into(),
-        base: base.map(str::to_owned),
-        moves: vec![Change::RodLength { by }.into()],
-    };
+    let raise =
+        |name: &str, base: Option<&str>, by: f64| Variant::new(name, base, vec![Change::RodLength { by }.into()]);
     let all = [
         raise("one", None, 1.0),
         raise("two", Some("one"), 2.0),
@@ -122,11 +133,8 @@ fn variants_stand_on_one_another_and_errors_say_which() {
         assert!(matches!(geometry_of(&g, &[bad], "bad"), Err(VariantError::BadMove { .. })));
     }
     // One side alone.
-    let one_side = Variant {
-        name: "left".into(),
-        base: None,
-        moves: vec![Move { side: Some(Side::Left), change: Change::RodLength { by: 1.0 } }],
-    };
+    let moves = vec![Move { side: Some(Side::Left), change: Change::RodLength { by: 1.0 } }];
+    let one_side = Variant::new("left", None, moves);
     let moved = geometry_of(&g, &[one_side], "left").unwrap();
     assert_eq!(moved.right, g.right);
     assert_ne!(moved.left, g.left);

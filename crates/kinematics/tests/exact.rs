@@ -93,7 +93,7 @@ fn a_steering_trapezoid_follows_freudenstein() {
         let by = end(inner.to_radians()) - end(0.0);
         // Given for the left corner and mirrored for the right, whose inner joint is the left arm's end.
         let by = [by.x, -by.y, by.z];
-        let turned = Variant { name: "turned".into(), base: None, moves: vec![Change::MoveTieRodInner { by }.into()] };
+        let turned = Variant::new("turned", None, vec![Change::MoveTieRodInner { by }.into()]);
         let moved = geometry_of(&geometry, &[turned], "turned").unwrap();
         let m = Axle::new(&moved).unwrap().corner(Side::Right).measures_at_rest();
         near(m.steer.to_degrees(), outer, 1e-9);
@@ -111,7 +111,7 @@ fn a_published_double_wishbone_agrees() {
     let shim = |roles: &[Role]| {
         let by = [0.0, 3.05, 0.0];
         let moves = roles.iter().map(|role| Change::MovePivot { role: *role, by }.into()).collect();
-        let variant = Variant { name: "shim".into(), base: None, moves };
+        let variant = Variant::new("shim", None, moves);
         let m = Axle::new(&geometry_of(&geometry, &[variant], "shim").unwrap()).unwrap();
         let m = m.corner(Side::Left).measures_at_rest();
         ((m.caster - rest.caster).to_degrees(), (m.camber - rest.camber).to_degrees())

@@ -190,4 +190,14 @@ fn a_designed_set_is_the_variant() {
     let ball = of(Role::LowerBallJoint);
     assert!(ball.covariance.is_none() && ball.construction.as_deref() == Some("designed: variant 'proposed'"));
     assert!(designed_set(&set, &variants, "nowhere").is_err());
+    // To be made within ±0.2 mm: 0.2/√3 in each coordinate, all values there alike (JCGM 100, 4.3.7).
+    let mut variants = variants;
+    variants[0].made_within.insert(Role::TieRodOuter, 0.2);
+    let designed = designed_set(&set, &variants, "proposed").unwrap();
+    designed.check().unwrap();
+    let joint = designed.find(Role::TieRodOuter, Side::Left).unwrap();
+    let covariance = joint.covariance_matrix().unwrap().unwrap();
+    assert!((covariance[(1, 1)] - 0.04 / 3.0).abs() < 1e-12 && covariance[(0, 1)] == 0.0);
+    // Three standard uncertainties and a little, the region's half-axis at 95 %.
+    assert!((0.3..0.35).contains(&joint.u95.unwrap().position), "{:?}", joint.u95);
 }

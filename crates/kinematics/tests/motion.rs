@@ -133,19 +133,16 @@ fn beyond_over_centre_there_is_no_lock() {
 
 fn dropped() -> Vec<Variant> {
     vec![
-        Variant {
-            name: "drop".into(),
-            base: None,
-            moves: vec![Change::DropBallJoint { by: 50.0 }.into(), Change::Align { toe_in_deg: 0.1 }.into()],
-        },
-        Variant {
-            name: "on".into(),
-            base: Some("drop".into()),
-            moves: vec![
-                Change::MoveTieRodOuter { by: [0.0, 0.0, -20.0] }.into(),
-                Change::Align { toe_in_deg: 0.0 }.into(),
-            ],
-        },
+        Variant::new(
+            "drop",
+            None,
+            vec![Change::DropBallJoint { by: 50.0 }.into(), Change::Align { toe_in_deg: 0.1 }.into()],
+        ),
+        Variant::new(
+            "on",
+            Some("drop"),
+            vec![Change::MoveTieRodOuter { by: [0.0, 0.0, -20.0] }.into(), Change::Align { toe_in_deg: 0.0 }.into()],
+        ),
     ]
 }
 

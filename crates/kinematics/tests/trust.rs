@@ -26,7 +26,7 @@ fn linear_bands_agree_with_simulation() {
         (Quantity::MechanicalTrail, Side::Left),
         (Quantity::TrackChange, Side::Left),
     ];
-    let drop = Variant { name: "drop".into(), base: None, moves: vec![Change::DropBallJoint { by: 50.0 }.into()] };
+    let drop = Variant::new("drop", None, vec![Change::DropBallJoint { by: 50.0 }.into()]);
     let tolerances = [Tolerance { role: Role::TieRodOuter, side: None, half_width: 0.2 }];
     for variant in [AS_FOUND, "drop"] {
         let question = TrustQuestion {
@@ -66,6 +66,46 @@ fn linear_bands_agree_with_simulation() {
         assert!([Role::StrutTop, Role::LowerBallJoint].contains(&caster.shares[0].role), "{:?}", caster.shares);
         let rod: f64 = caster.shares.iter().filter(|s| s.role == Role::TieRodInner).map(|s| s.share).sum();
         assert!(rod < 0.01);
+    }
+}
+
+#[test]
+fn what_a_variant_says_of_its_making_is_a_tolerance_of_its_points() {
+    let measured = Measured::from_set(&kestrel_set(0.1)).unwrap();
+    let states = states();
+    let quantities = [(Quantity::BumpSteer, Side::Left), (Quantity::Caster, Side::Right)];
+    let within =
+        |variant: Variant, points: &[(Role, f64)]| Variant { made_within: points.iter().copied().collect(), ..variant };
+    let base = Variant::new("drop", None, vec![Change::DropBallJoint { by: 50.0 }.into()]);
+    let plain = [base.clone(), Variant::new("on", Some("drop"), Vec::new())];
+    // The base's word holds for what stands on it, until that has its own.
+    let said = [
+        within(base, &[(Role::TieRodOuter, 9.0), (Role::LowerBallJoint, 0.3)]),
+        within(plain[1].clone(), &[(Role::TieRodOuter, 0.2)]),
+    ];
+    let ask = |variants: &[Variant], tolerances: &[Tolerance]| {
+        bands(&TrustQuestion {
+            measured: &measured,
+            variants,
+            variant: "on",
+            states: &states,
+            held: Held::WheelCentre,
+            quantities: &quantities,
+            tolerances,
+        })
+    };
+    let tolerance = |role, half_width| Tolerance { role, side: None, half_width };
+    let given = [tolerance(Role::LowerBallJoint, 0.3), tolerance(Role::TieRodOuter, 0.2)];
+    assert_eq!(ask(&said, &[]).unwrap(), ask(&plain, &given).unwrap());
+    assert_ne!(ask(&said, &[]).unwrap(), ask(&plain, &[]).unwrap());
+    // What the question gives goes before both.
+    let other = [tolerance(Role::TieRodOuter, 1.0)];
+    let both = [other[0], given[0]];
+    let (a, b) = (ask(&said, &other).unwrap(), ask(&plain, &both).unwrap());
+    for (a, b) in a.iter().zip(&b) {
+        for (x, y) in a.standard.iter().zip(&b.standard) {
+            assert!((x.unwrap() - y.unwrap()).abs() < 1e-12);
+        }
     }
 }
 

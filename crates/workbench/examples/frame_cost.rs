@@ -1,7 +1,8 @@
 //! What a frame costs the window's thread and the graphics card, with a body of so many million
 //! facets: the window's own bench and scene, driven by pointer events, drawn into an image.
 //!
-//! `frame_cost [MILLIONS …] [--frames N] [--size WxH]`
+//! `frame_cost [MILLIONS …] [--frames N] [--size WxH]`, or `frame_cost --job JOB …` with a finished job such as the demo's:
+//! then the stops with many features, curves and the moving linkage are what is measured.
 //!
 //! Of each thing one does (turn the view, hover with the brush, paint with the fit live, show a map
 //! of deviations, nothing) it prints the frames' cost on the window's thread: what the systems of the
@@ -23,8 +24,8 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 use stringline_core::units::LengthUnit;
 use stringline_job::{History, Job, Op, OpenJob, log_of, scan_file};
-use stringline_scan::{Geometry, write};
-use stringline_workbench::egui::{Event, Key, Modifiers, PointerButton, Pos2, pos2};
+use stringline_scan::{Geometry, Scan, write};
+use stringline_workbench::egui::{Event, Key, Modifiers, PointerButton, Pos2, pos2, vec2};
 use stringline_workbench::{Folders, Headless, HeadlessSettings, Workbench};
 use support::wavy_ball;
 
@@ -32,7 +33,7 @@ use support::wavy_ball;
 const LIMIT: Duration = Duration::from_secs(300);
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
-    let (mut millions, mut frames, mut size) = (Vec::new(), 120, [1920, 1080]);
+    let (mut millions, mut frames, mut size, mut job) = (Vec::new(), 120, [1920, 1080], None);
     let mut arguments = std::env::args().skip(1);
     while let Some(argument) = arguments.next() {
         match argument.as_str() {
@@ -42,10 +43,11 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
                 let (w, h) = text.split_once('x').ok_or("--size needs WxH")?;
                 size = [w.parse()?, h.parse()?];
             }
+            "--job" => job = Some(std::path::PathBuf::from(arguments.next().ok_or("--job needs a file")?)),
             number => millions.push(number.parse::<f64>()?),
         }
     }
-    if millions.is_empty() {
+    if millions.is_empty() && job.is_none() {
         millions = vec![0.2, 1.0, 5.0, 10.0];
     }
     tracing::subscriber::set_global_default(Spans)?;
@@ -54,7 +56,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     for million in millions {
         measure((million * 1e6) as usize, frames, size)?;
     }
-    Ok(())
+    job.map_or(Ok(()), |job| measure_job(&job, frames, size))
 }
 
 /// A job whose one scan is a wavy ball, on disk.
@@ -123,6 +125,56 @@ fn measure(facets: usize, frames: usize, size: [u32; 2]) -> Result<(), Box<dyn s
     std::thread::sleep(Duration::from_secs(2));
     println!("| {facets} | nothing, 2 s | {} | | | | |", if table.app.wants_frame() { "wanted" } else { "0" });
     Ok(())
+}
+
+/// A finished job: many features with their call-outs, then the moving linkage with its curves.
+fn measure_job(job: &Path, frames: usize, size: [u32; 2]) -> Result<(), Box<dyn std::error::Error>> {
+    let folder = tempfile::tempdir()?;
+    let folders = Folders::under(folder.path());
+    let settings = HeadlessSettings { size, ..HeadlessSettings::default() };
+    let mut app = Headless::new(settings, |wake| Workbench::with(folders, false, Some(job.to_owned()), wake))?;
+    eprintln!("{}, {}", job.display(), app.graphics().unwrap_or_default());
+    let mut table = Table { facets: 0, app: &mut app };
+    table.until("loading", |app| !app.stage().shown.scans.is_empty() && !app.stage().is_busy())?;
+    // Fits of all features follow the scans.
+    table.rest()?;
+    std::thread::sleep(Duration::from_secs(10));
+    table.rest()?;
+    table.facets = table.app.stage().shown.scans.iter().map(|s| facets_of(&s.scan)).sum();
+    let middle = table.app.stage().area.center();
+    press(table.app, Key::Num2);
+    table.rest()?;
+    table.does("features: turning", |app, note| {
+        note(app, &[Event::PointerMoved(middle), button(middle, PointerButton::Middle, true)]);
+        (0..frames).for_each(|i| note(app, &[Event::PointerMoved(middle + vec2(3.0 * i as f32, 0.0))]));
+        note(app, &[button(middle, PointerButton::Middle, false)]);
+    });
+    press(table.app, Key::Num4);
+    press(table.app, Key::D);
+    table.rest()?;
+    std::thread::sleep(Duration::from_secs(2));
+    table.rest()?;
+    table.does("geometry: playing", |app, note| {
+        note(app, &[key(Key::K, true)]);
+        (0..frames).for_each(|_| note(app, &[]));
+        note(app, &[key(Key::K, true)]);
+    });
+    table.rest()?;
+    table.does("geometry: wheels up", |app, note| (0..frames).for_each(|_| note(app, &[key(Key::ArrowUp, true)])));
+    table.rest()?;
+    press(table.app, Key::U);
+    table.does("geometry: a hardpoint moved", |app, note| {
+        (0..frames).for_each(|_| note(app, &[key(Key::Period, true)]))
+    });
+    table.rest()?;
+    Ok(())
+}
+
+fn facets_of(scan: &Scan) -> usize {
+    match scan.geometry() {
+        Geometry::Mesh(mesh) => mesh.facets.len(),
+        Geometry::Cloud(cloud) => cloud.points.len(),
+    }
 }
 
 fn button(pos: Pos2, button: PointerButton, pressed: bool) -> Event {

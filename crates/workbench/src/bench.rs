@@ -658,6 +658,7 @@ impl Workbench {
                 Some(at) => drop(self.state.picked.remove(at)),
                 None => self.state.picked.push(name),
             },
+            Action::Rename(name, to) => self.rename_feature(&name, &to),
             Action::Side(side) => self.state.side = side,
             Action::Brush(radius) => self.set_brush(radius),
             Action::Ask(purpose) => self.ask(purpose),
@@ -705,6 +706,12 @@ impl Workbench {
                 self.refresh_map();
             }
             Action::Overlay(of, from) => self.state.overlay = Some((of, from)),
+            Action::GapWithin(within) => {
+                self.state.gap_within = within;
+                if let Some(MapOf::Gap { of, from, .. }) = self.state.map_wanted.clone() {
+                    self.act(Action::Map(Some(MapOf::Gap { of, from, within })));
+                }
+            }
             Action::Fold(name) => {
                 if !self.state.fold_other.remove(&name) {
                     self.state.fold_other.insert(name);
@@ -753,6 +760,26 @@ impl Workbench {
         self.state.chosen = name;
     }
 
+    /// Calls a feature something else; what is chosen, picked and coloured stays so.
+    fn rename_feature(&mut self, name: &Name, to: &str) {
+        let to: Name = match to.parse() {
+            Ok(to) => to,
+            Err(error) => return self.trouble(Trouble::of(&error)),
+        };
+        let (chosen, mut picked) = (self.state.chosen.clone(), self.state.picked.clone());
+        if !self.apply(vec![Op::RenameFeature { name: name.clone(), to: to.clone() }]) {
+            return;
+        }
+        picked.iter_mut().filter(|picked| *picked == name.as_str()).for_each(|picked| *picked = to.to_string());
+        self.state.picked = picked;
+        if chosen.as_ref() == Some(name) {
+            self.state.chosen = Some(to.clone());
+        }
+        if self.state.map_wanted == Some(MapOf::Residuals(name.clone())) {
+            self.state.map_wanted = Some(MapOf::Residuals(to));
+        }
+    }
+
     fn command(&mut self, command: Command) {
         match command {
             Command::New => self.new_job(),
@@ -799,6 +826,13 @@ impl Workbench {
                     self.say("Choose a feature first, or pick what to construct from");
                 }
             }
+            Command::Rename => match self.state.chosen {
+                Some(_) => {
+                    self.state.stop = Stop::Features;
+                    self.state.renaming += 1;
+                }
+                None => self.say("Choose the feature to rename first"),
+            },
             Command::Pick => match &self.state.chosen {
                 Some(name) => self.act(Action::Pick(name.to_string())),
                 None => self.say("Choose a feature first, in the list or by its call-out"),
@@ -831,7 +865,7 @@ impl Workbench {
             }
             Command::GapMap => {
                 let wanted = match self.state.overlaid() {
-                    Some((of, from)) if of != from => MapOf::Gap { of, from },
+                    Some((of, from)) if of != from => MapOf::Gap { of, from, within: self.state.gap_within },
                     Some(_) => return self.say("Choose two different scans, at the stop Car frame"),
                     None => return self.say("A gap map needs two scans"),
                 };

@@ -35,6 +35,8 @@ pub enum Command {
     Join,
     /// Goes to the words that say what it is for.
     Name,
+    /// Goes to the name of the chosen feature, to type another.
+    Rename,
     /// Picks the chosen feature for constructing and measuring.
     Pick,
     /// Leaves nothing picked.
@@ -135,7 +137,7 @@ use Command as C;
 
 impl Command {
     /// All, in the order of the list of keys.
-    pub const ALL: [Command; 62] = [
+    pub const ALL: [Command; 63] = [
         C::New,
         C::Open,
         C::AddScan,
@@ -159,6 +161,7 @@ impl Command {
         C::Hold,
         C::Join,
         C::Name,
+        C::Rename,
         C::Finish,
         C::Remove,
         C::Pick,
@@ -225,6 +228,7 @@ impl Command {
             C::Name => {
                 ("What it is for", "Type a word of what it is for: hub, tie rod … Enter takes the first that fits.")
             }
+            C::Rename => ("Rename", "Type another name for this feature. Whatever speaks of it follows."),
             C::Pick => ("Pick", "Take this for constructing or measuring. Pick two or three."),
             C::PickNone => ("Pick none", "Leave nothing picked, and put away what is open."),
             C::Remove => ("Remove", "Take the chosen feature out of the job."),
@@ -307,6 +311,7 @@ impl Command {
             C::Hold => (Modifiers::NONE, Key::H),
             C::Join => (Modifiers::NONE, Key::J),
             C::Name => (Modifiers::NONE, Key::R),
+            C::Rename => (Modifiers::SHIFT, Key::N),
             C::Pick => (Modifiers::NONE, Key::Space),
             C::PickNone => (Modifiers::NONE, Key::Escape),
             C::Remove => (Modifiers::NONE, Key::Delete),
@@ -435,6 +440,6 @@ mod tests {
         let keys: BTreeSet<String> = Command::ALL.iter().map(|c| c.key_words()).collect();
         let names: BTreeSet<&str> = Command::ALL.iter().map(|c| c.words()).collect();
         let all: BTreeSet<Command> = Command::ALL.into_iter().collect();
-        assert_eq!((keys.len(), names.len(), all.len()), (62, 62, 62));
+        assert_eq!((keys.len(), names.len(), all.len()), (63, 63, 63));
     }
 }

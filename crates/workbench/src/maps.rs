@@ -6,9 +6,6 @@ use crate::work::{Done, MapOf, Progress, Values};
 use stringline_clearance::{GapError, gap_map};
 use stringline_job::Name;
 
-/// Surfaces farther from each other than this have no gap worth a colour, mm.
-const FARTHEST: f64 = 50.0;
-
 /// Work for a thread of its own.
 pub(crate) type Work = Box<dyn FnOnce(&Progress) -> Done + Send>;
 
@@ -48,38 +45,40 @@ pub(crate) fn work(state: &State, wanted: MapOf) -> Result<Option<(String, Work)
             };
             Ok(Some((words, Box::new(work))))
         }
-        MapOf::Gap { of, from } => gap(state, of, from),
+        MapOf::Gap { of, from, within } => gap(state, of, from, within),
     }
 }
 
-fn gap(state: &State, of: Name, from: Name) -> Result<Option<(String, Work)>, Trouble> {
+fn gap(state: &State, of: Name, from: Name, within: u16) -> Result<Option<(String, Work)>, Trouble> {
     let scan = |name: &Name| state.scans.get(name).and_then(|scan| scan.ready()).cloned();
     let (Some(mapped), Some(against)) = (scan(&of), scan(&from)) else { return Ok(None) };
     let against_from_of = state.world_from_scan(&from).inverse() * state.world_from_scan(&of);
     let words = format!("How far {of} lies off {from}");
-    let work =
-        move |progress: &Progress| match gap_map(&mapped.scan, &against.scan, &against_from_of, FARTHEST, |share| {
-            progress.at(share)
-        }) {
-            Ok(map) => {
-                let range = nice(most(&map.gaps)) as f32;
-                let all = map.gaps.len();
-                let mut notes =
-                    vec![format!("{} of {} points lie within {FARTHEST} mm", count(map.within), count(all))];
-                if let Some(smallest) = map.smallest {
-                    let word = if smallest.gap < 0.0 { "deepest" } else { "nearest" };
-                    notes.push(format!("{word}: {:.2} mm", smallest.gap));
-                }
-                if !map.unsigned.is_empty() {
-                    let unsigned = count(map.unsigned.len());
-                    notes.push(format!("{unsigned} points at borders have no sign; they count as plus"));
-                }
-                let scan = of.clone();
-                Done::Values(Values { of: MapOf::Gap { of, from }, scan, values: map.gaps.into(), range, notes })
+    let work = move |progress: &Progress| match gap_map(
+        &mapped.scan,
+        &against.scan,
+        &against_from_of,
+        f64::from(within),
+        |share| progress.at(share),
+    ) {
+        Ok(map) => {
+            let range = nice(most(&map.gaps)) as f32;
+            let all = map.gaps.len();
+            let mut notes = vec![format!("{} of {} points lie within {within} mm", count(map.within), count(all))];
+            if let Some(smallest) = map.smallest {
+                let word = if smallest.gap < 0.0 { "deepest" } else { "nearest" };
+                notes.push(format!("{word}: {:.2} mm", smallest.gap));
             }
-            Err(GapError::Stopped) => Done::NoMap,
-            Err(error) => Done::Failed(Trouble::of(&error)),
-        };
+            if !map.unsigned.is_empty() {
+                let unsigned = count(map.unsigned.len());
+                notes.push(format!("{unsigned} points at borders have no sign; they count as plus"));
+            }
+            let scan = of.clone();
+            Done::Values(Values { of: MapOf::Gap { of, from, within }, scan, values: map.gaps.into(), range, notes })
+        }
+        Err(GapError::Stopped) => Done::NoMap,
+        Err(error) => Done::Failed(Trouble::of(&error)),
+    };
     Ok(Some((words, Box::new(work))))
 }
 

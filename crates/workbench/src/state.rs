@@ -172,6 +172,8 @@ pub(crate) struct State {
     pub(crate) picked: Vec<String>,
     /// Counts wishes to type what something is for.
     pub(crate) naming: u64,
+    /// Counts wishes to type another name for the feature in hand.
+    pub(crate) renaming: u64,
     /// The last chosen side of the car.
     pub(crate) side: Side,
     pub(crate) wiping: bool,
@@ -182,6 +184,8 @@ pub(crate) struct State {
     pub(crate) stroke: Option<Stroke>,
     /// Which scan is laid over which, as last chosen: the coloured one first.
     pub(crate) overlay: Option<(Name, Name)>,
+    /// How far off another surface is looked for, mm.
+    pub(crate) gap_within: u16,
     pub(crate) map_wanted: Option<MapOf>,
     pub(crate) map: Option<Arc<Values>>,
     pub(crate) fold_all: bool,
@@ -216,6 +220,7 @@ impl State {
             chosen: None,
             picked: Vec::new(),
             naming: 0,
+            renaming: 0,
             side: Side::Left,
             wiping: false,
             under: None,
@@ -223,6 +228,7 @@ impl State {
             live: None,
             stroke: None,
             overlay: None,
+            gap_within: 50,
             map_wanted: None,
             map: None,
             fold_all: false,

@@ -119,3 +119,21 @@ pub fn hardpoint_lines(hardpoint: &Hardpoint) -> Vec<String> {
     lines.push(line);
     lines
 }
+
+/// A typed number, mm or degrees; commas count as points. `None` while it is no finite number.
+pub(crate) fn number(text: &str) -> Option<f64> {
+    text.trim().replace(',', ".").replace('−', "-").parse().ok().filter(|value: &f64| value.is_finite())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_are_read_as_people_type_them() {
+        assert_eq!(number(" 12,5 "), Some(12.5));
+        assert_eq!(number("−3"), Some(-3.0));
+        assert_eq!(number("inf"), None);
+        assert_eq!(number("12 mm"), None);
+    }
+}

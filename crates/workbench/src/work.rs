@@ -89,6 +89,8 @@ pub(crate) enum MapOf {
         of: Name,
         /// The one it is measured against.
         from: Name,
+        /// Surfaces farther from each other than this have no gap worth a colour, mm.
+        within: u16,
     },
 }
 

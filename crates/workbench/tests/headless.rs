@@ -10,7 +10,7 @@ use std::sync::Arc;
 use std::time::Duration;
 use stringline_core::{RigidTransform, UnitVec3, Vec3};
 use stringline_scan::{Cloud, Geometry, Point3, Scan};
-use stringline_workbench::shown::{Layer, Look, LookAt, Mark, Pointer, Tint, Touched};
+use stringline_workbench::shown::{Layer, LineMark, Look, LookAt, Mark, Pointer, ShownLine, Tint, Touched};
 use stringline_workbench::{Headless, HeadlessSettings};
 use support::{Double, shown_scan, wavy_ball};
 
@@ -106,6 +106,18 @@ fn the_first_parts_are_brought_into_the_view_and_call_outs_follow() {
         .to_screen(&Point3::from(90.0 * app.stage().view.view_from_world().inverse().transform_vector(&Vec3::y())))
         .unwrap();
     assert!((60.0..250.0).contains(&top), "{top}");
+}
+
+#[test]
+fn what_is_drawn_over_the_scans_is_brought_into_the_view_too() {
+    let double = Double::default();
+    let (mut app, _) = with_ball(&double);
+    let far = Point3::new(0.0, 700.0, 0.0);
+    double.desk().shown.lines = vec![ShownLine { points: vec![Point3::origin(), far], mark: LineMark::Feature }];
+    double.desk().shown.look = Look { turn: 1, at: LookAt::Fit };
+    assert!(app.settle(LIMIT));
+    let [x, y] = double.desk().eye.unwrap().to_screen(&far).unwrap();
+    assert!(app.stage().area.contains(pos2(x, y)), "{x} {y}");
 }
 
 #[test]

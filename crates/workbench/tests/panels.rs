@@ -516,6 +516,34 @@ fn callouts_stand_at_their_features_and_fold() {
 }
 
 #[test]
+fn a_feature_is_renamed_where_its_name_stands() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut window = sample(folder.path());
+    painted(&mut window, "hub_bore");
+    click(&mut window, "hub axis");
+    press(&mut window, Modifiers::SHIFT, Key::N);
+    // The old name is chosen whole, so that typing takes its place.
+    window.get_by_label("Name").type_text("bearing bore");
+    window.run_steps(2);
+    assert!(has(&window, "Enter renames it"));
+    press(&mut window, Modifiers::NONE, Key::Enter);
+    until(&mut window, "it is fitted under its name", |window| {
+        !has(window, "fitting …") && has(window, "points, ") && has(window, "✓ hub axis, left")
+    });
+    assert!(window.query_by_label("bearing bore").is_some() && !has(&window, "feature 1"));
+    // Esc leaves it.
+    press(&mut window, Modifiers::SHIFT, Key::N);
+    window.get_by_label("Name").type_text("x");
+    press(&mut window, Modifiers::NONE, Key::Escape);
+    press(&mut window, Modifiers::COMMAND, Key::S);
+    let path = sample_job(folder.path());
+    until(&mut window, "it is saved", |_| read_job(&path).is_ok_and(|job| job.features.contains_key("bearing bore")));
+    let job = read_job(&path).unwrap();
+    assert_eq!(job.features.len(), 1);
+    assert_eq!(job.hardpoints[0].construction.inputs(), ["bearing bore"]);
+}
+
+#[test]
 fn a_job_that_is_closed_saved_leaves_no_log() {
     let folder = tempfile::tempdir().unwrap();
     let window = sample(folder.path());

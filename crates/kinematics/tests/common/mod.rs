@@ -119,7 +119,7 @@ pub(crate) fn kestrel() -> AxleGeometry {
 /// A variant of moves on both sides.
 pub(crate) fn variant(name: &str, moves: Vec<stringline_kinematics::Change>) -> stringline_kinematics::Variant {
     let moves = moves.into_iter().map(Into::into).collect();
-    stringline_kinematics::Variant { name: name.into(), base: None, moves }
+    stringline_kinematics::Variant::new(name, None, moves)
 }
 
 pub(crate) fn with(geometry: &AxleGeometry, moves: Vec<stringline_kinematics::Change>) -> AxleGeometry {

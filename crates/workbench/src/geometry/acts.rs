@@ -92,7 +92,7 @@ impl Workbench {
         let taken = |name: &Name| job.variants.iter().any(|variant| variant.name == name.as_str());
         let name = files::free_name("variant 1", taken).ok()?;
         let geometry = &self.state.geometry;
-        let mut fresh = Variant { name: name.to_string(), base: None, moves: Vec::new() };
+        let mut fresh = Variant::new(name.as_str(), None, Vec::new());
         if geometry.hand != AS_FOUND {
             fresh.base = Some(geometry.hand.clone());
         }
@@ -288,7 +288,7 @@ impl Workbench {
             self.say("There is no linkage yet to work on");
             return;
         };
-        let (axle, goals) = (*path.axle.geometry(), self.state.geometry.goals);
+        let (axle, goals) = (*path.axle.geometry(), self.state.geometry.goals.clone());
         let Some(on) = self.variant_to_change() else { return };
         // A new variant stands on the one in hand, with nothing moved yet.
         let words = match wish {

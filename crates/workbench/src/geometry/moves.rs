@@ -18,6 +18,7 @@ const AXES: [&str; 3] = ["forward", "out", "up"];
 pub(crate) fn words(change: &Change) -> String {
     match change {
         Change::DropBallJoint { .. } => "lower ball joint lowered in the knuckle".into(),
+        Change::MoveBallJoint { role, .. } => format!("{} moved in the knuckle", role.words()),
         Change::MoveTieRodOuter { .. } => "outer tie-rod joint moved on the knuckle".into(),
         Change::PlatePosition { position, of, .. } => format!("steering plate, hole {position} of {of}"),
         Change::Spacer { under: RodEnd::Outer, .. } => "spacer under the outer rod end".into(),
@@ -51,6 +52,7 @@ pub(crate) fn numbers(change: &mut Change) -> Vec<Number<'_>> {
         Change::Align { toe_in_deg } => vec![Number { name: "in", unit: "°", value: toe_in_deg }],
         Change::MoveTieRodOuter { by }
         | Change::MoveTieRodInner { by }
+        | Change::MoveBallJoint { by, .. }
         | Change::MovePivot { by, .. }
         | Change::MoveStrutTop { by } => AXES.into_iter().zip(by).map(|(name, value)| mm(name, value)).collect(),
         Change::MoveRack { by } => {
@@ -74,6 +76,7 @@ pub(crate) fn offered(geometry: &AxleGeometry) -> Vec<(&'static str, Change)> {
     let zero = [0.0; 3];
     let mut all = vec![
         ("Drop the lower ball joint", Change::DropBallJoint { by: 0.0 }),
+        ("Move the lower ball joint", Change::MoveBallJoint { role: Role::LowerBallJoint, by: zero }),
         ("Move the outer tie-rod joint", Change::MoveTieRodOuter { by: zero }),
         ("Move the inner tie-rod joint", Change::MoveTieRodInner { by: zero }),
         ("Spacer under the outer rod end", Change::Spacer { under: RodEnd::Outer, thickness: 0.0 }),
@@ -89,6 +92,7 @@ pub(crate) fn offered(geometry: &AxleGeometry) -> Vec<(&'static str, Change)> {
     match geometry.left.upper {
         Upper::Strut { .. } => all.push(("Move the strut top", Change::MoveStrutTop { by: zero })),
         Upper::Arm { .. } => all.extend([
+            ("Move the upper ball joint", Change::MoveBallJoint { role: Role::UpperBallJoint, by: zero }),
             ("Set the upper arm's legs", Change::UpperArmLegs { front: 0.0, rear: 0.0 }),
             ("Move the upper arm's front pivot", Change::MovePivot { role: Role::UpperArmFront, by: zero }),
             ("Move the upper arm's rear pivot", Change::MovePivot { role: Role::UpperArmRear, by: zero }),
@@ -113,7 +117,7 @@ pub(crate) fn points(geometry: &AxleGeometry) -> Vec<Role> {
         vec![Role::TieRodOuter, Role::TieRodInner, Role::LowerBallJoint, Role::LowerArmFront, Role::LowerArmRear];
     match geometry.left.upper {
         Upper::Strut { .. } => all.push(Role::StrutTop),
-        Upper::Arm { .. } => all.extend([Role::UpperArmFront, Role::UpperArmRear]),
+        Upper::Arm { .. } => all.extend([Role::UpperBallJoint, Role::UpperArmFront, Role::UpperArmRear]),
     }
     all
 }
@@ -131,14 +135,9 @@ fn change_for(role: Role, axis: usize, by: f64) -> Option<Change> {
             Some(Change::MovePivot { role, by: vector })
         }
         (Role::LowerBallJoint, 2) => Some(Change::DropBallJoint { by: -by }),
-        (Role::LowerBallJoint, 1) => Some(Change::ArmLength { by }),
+        (Role::LowerBallJoint | Role::UpperBallJoint, _) => Some(Change::MoveBallJoint { role, by: vector }),
         _ => None,
     }
-}
-
-/// Whether a hardpoint can be dragged along that axis.
-pub(crate) fn can_move(role: Role, axis: usize) -> bool {
-    change_for(role, axis, 0.0).is_some()
 }
 
 /// How far a variant's own moves put a hardpoint along an axis, for moves of that side, mm.
@@ -147,9 +146,10 @@ pub(crate) fn total(variant: &Variant, role: Role, axis: usize, side: Option<Sid
         (Change::MoveTieRodOuter { by }, Role::TieRodOuter, _)
         | (Change::MoveTieRodInner { by }, Role::TieRodInner, _)
         | (Change::MoveStrutTop { by }, Role::StrutTop, _) => by[axis],
-        (Change::MovePivot { role: moved, by }, ..) if *moved == role => by[axis],
+        (Change::MovePivot { role: moved, by } | Change::MoveBallJoint { role: moved, by }, ..) if *moved == role => {
+            by[axis]
+        }
         (Change::DropBallJoint { by }, Role::LowerBallJoint, 2) => -by,
-        (Change::ArmLength { by }, Role::LowerBallJoint, 1) => *by,
         _ => 0.0,
     };
     variant.moves.iter().filter(|m| m.side == side).map(of).sum()
@@ -187,7 +187,12 @@ fn sum(to: &mut Change, from: &Change) -> bool {
         (Change::MoveTieRodOuter { by: a }, Change::MoveTieRodOuter { by: b })
         | (Change::MoveTieRodInner { by: a }, Change::MoveTieRodInner { by: b })
         | (Change::MoveStrutTop { by: a }, Change::MoveStrutTop { by: b }) => add_all(a, b),
-        (Change::MovePivot { role: r, by: a }, Change::MovePivot { role: s, by: b }) if r == s => add_all(a, b),
+        (Change::MovePivot { role: r, by: a }, Change::MovePivot { role: s, by: b })
+        | (Change::MoveBallJoint { role: r, by: a }, Change::MoveBallJoint { role: s, by: b })
+            if r == s =>
+        {
+            add_all(a, b)
+        }
         (Change::DropBallJoint { by: a }, Change::DropBallJoint { by: b })
         | (Change::ArmLength { by: a }, Change::ArmLength { by: b }) => {
             *a = tidy(*a + b);
@@ -224,7 +229,7 @@ mod tests {
     use super::*;
 
     fn empty() -> Variant {
-        Variant { name: "a".into(), base: None, moves: vec![Change::Align { toe_in_deg: 0.1 }.into()] }
+        Variant::new("a", None, vec![Change::Align { toe_in_deg: 0.1 }.into()])
     }
 
     #[test]
@@ -244,11 +249,14 @@ mod tests {
     }
 
     #[test]
-    fn raising_the_ball_joint_is_less_drop_and_forward_it_cannot_go() {
+    fn raising_the_ball_joint_is_less_drop_and_elsewhere_it_is_moved_in_the_knuckle() {
         let mut variant = empty();
         assert!(nudge(&mut variant, Role::LowerBallJoint, 2, -50.0, None));
         assert_eq!(variant.moves[0].change, Change::DropBallJoint { by: 50.0 });
-        assert!(!nudge(&mut variant, Role::LowerBallJoint, 0, 1.0, None) && !can_move(Role::LowerBallJoint, 0));
+        assert!(nudge(&mut variant, Role::LowerBallJoint, 0, 2.0, None));
+        let forward = Change::MoveBallJoint { role: Role::LowerBallJoint, by: [2.0, 0.0, 0.0] };
+        assert_eq!((variant.moves[1].change.clone(), total(&variant, Role::LowerBallJoint, 0, None)), (forward, 2.0));
+        assert_eq!(total(&variant, Role::LowerBallJoint, 2, None), -50.0);
     }
 
     #[test]

@@ -1,12 +1,12 @@
 //! Working backwards: moves that give what is wanted, offered to be taken into the variant in hand.
 
 use crate::geometry::study::BUMP;
-use crate::words::Trouble;
+use crate::words::{Trouble, number};
 use stringline_core::covariance::rounded;
 use stringline_hardpoints::Side;
 use stringline_kinematics::solve_for::{
-    AckermannGoal, Adjuster, BumpSteer, BumpSteerGoal, CasterGoal, Freedom, LockGoal, ackermann_plate, bump_steer,
-    find_lock, least_bump_steer, set_caster,
+    AckermannGoal, Adjuster, BumpSteer, BumpSteerGoal, CasterGoal, Freedom, LockGoal, Stack, Stock, ackermann_plate,
+    bump_steer, find_lock, least_bump_steer, set_caster,
 };
 use stringline_kinematics::{AS_FOUND, Axle, AxleGeometry, Change, Held, Move, RodEnd, Upper, Variant, geometry_of};
 
@@ -25,7 +25,7 @@ pub(crate) enum Wish {
 }
 
 /// The numbers of the wishes.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Goals {
     /// Whose form is open.
     pub(crate) open: Option<Wish>,
@@ -33,6 +33,8 @@ pub(crate) struct Goals {
     pub(crate) bump: f64,
     /// Outer and inner end of the tie rod may go up and down.
     pub(crate) ends: [bool; 2],
+    /// Thicknesses of spacers that can be had, mm, as typed; empty: any.
+    pub(crate) stock: String,
     pub(crate) percent: f64,
     /// At this steer of the inner wheel, degrees.
     pub(crate) inner_deg: f64,
@@ -49,6 +51,7 @@ impl Default for Goals {
             open: Some(Wish::BumpSteer),
             bump: BUMP,
             ends: [true, false],
+            stock: String::new(),
             percent: 50.0,
             inner_deg: 30.0,
             caster_deg: 6.0,
@@ -111,7 +114,7 @@ fn makeable(moves: Vec<Move>) -> Vec<Move> {
 }
 
 fn with(geometry: &AxleGeometry, moves: &[Move]) -> Result<Axle, Trouble> {
-    let variant = Variant { name: "offer".into(), base: Some(AS_FOUND.into()), moves: moves.to_vec() };
+    let variant = Variant::new("offer", Some(AS_FOUND), moves.to_vec());
     let moved = geometry_of(geometry, std::slice::from_ref(&variant), "offer").map_err(|e| Trouble::of(&e))?;
     Axle::new(&moved).map_err(|e| Trouble::of(&e))
 }
@@ -130,20 +133,61 @@ fn bump_line(before: &Axle, after: &Axle, range: f64) -> Result<String, Trouble>
 }
 
 fn least(on: Variant, geometry: &AxleGeometry, goals: &Goals) -> Result<Offer, Trouble> {
+    let stock = stock_of(&goals.stock)?;
     let ends = [RodEnd::Outer, RodEnd::Inner].into_iter().zip(goals.ends).filter(|(_, free)| *free);
-    let goal = BumpSteerGoal {
-        travel: [-goals.bump, goals.bump],
-        held: Held::WheelCentre,
-        free: ends.map(|(end, _)| Freedom::vertical(end, REACH)).collect(),
-        stock: None,
-    };
+    let mut free: Vec<Freedom> = ends.map(|(end, _)| Freedom::vertical(end, REACH)).collect();
+    let first = free.first().map(|freedom| freedom.end);
+    if let (Some(_), Some(Freedom { end: RodEnd::Outer, direction, .. }), Some(joint)) =
+        (&stock, free.first_mut(), geometry.left.outer_joint)
+    {
+        // Spacers go along the bolt.
+        *direction = (joint.axis.into_inner() * joint.axis.z.signum()).into();
+    }
+    let goal = BumpSteerGoal { travel: [-goals.bump, goals.bump], held: Held::WheelCentre, free, stock };
     let answer = least_bump_steer(geometry, &goal).map_err(|e| Trouble::of(&e))?;
-    let moves = makeable(answer.moves);
-    let lines = vec![bump_line(&axle(geometry)?, &with(geometry, &moves)?, goals.bump)?];
+    let (mut moves, mut lines) = (answer.moves, Vec::new());
+    if let (Some(stack), Some(under)) = (answer.stacks.first(), first) {
+        // The first of the moves, said as what is done.
+        if let Some(m) = moves.first_mut() {
+            m.change = Change::Spacer { under, thickness: stack.thickness };
+        }
+        lines.push(stack_words(stack));
+    }
+    let moves = makeable(moves);
+    lines.push(bump_line(&axle(geometry)?, &with(geometry, &moves)?, goals.bump)?);
+    if goal.stock.is_some() {
+        lines.push(format!("with a spacer of any thickness it would be {:.2}°", answer.best.largest_deg));
+    }
     let short = (!answer.at_limit.is_empty())
         .then(|| format!("It lies at the end of what was tried, {REACH:.0} mm: more would do better."));
     let short = short.or_else(|| (!answer.converged).then(|| "The search did not settle.".into()));
     Ok(Offer { on, moves, lines, short })
+}
+
+/// The spacers that can be had: a thickness for each kind, as many of it as make a stack.
+fn stock_of(typed: &str) -> Result<Option<Stock>, Trouble> {
+    const MANY: u32 = 12;
+    let words = typed.split([' ', ';']).map(|word| word.trim_end_matches(',')).filter(|word| !word.is_empty());
+    let mut pieces = Vec::new();
+    for word in words {
+        match number(word).filter(|thickness| *thickness > 0.0) {
+            Some(thickness) => pieces.push((thickness, MANY)),
+            None => {
+                return Err(Trouble::new(
+                    format!("\"{word}\" is no thickness of a spacer"),
+                    "Type thicknesses in mm with spaces between them, or nothing for any thickness.",
+                ));
+            }
+        }
+    }
+    Ok((!pieces.is_empty()).then_some(Stock { pieces }))
+}
+
+fn stack_words(stack: &Stack) -> String {
+    let pieces: Vec<String> =
+        stack.pieces.iter().map(|(thickness, count)| format!("{count} × {thickness} mm")).collect();
+    let under = if stack.thickness < 0.0 { "below the arm, the rod's end lowered" } else { "the rod's end raised" };
+    if pieces.is_empty() { "no spacer at all".into() } else { format!("{}: {under}", pieces.join(" + ")) }
 }
 
 fn plate(on: Variant, geometry: &AxleGeometry, goals: &Goals) -> Result<Offer, Trouble> {
@@ -253,7 +297,7 @@ mod tests {
     }
 
     fn on() -> Variant {
-        Variant { name: "a".into(), base: None, moves: Vec::new() }
+        Variant::new("a", None, Vec::new())
     }
 
     #[test]
@@ -281,6 +325,25 @@ mod tests {
             stringline_kinematics::solve_for::rack_for_lock(&plated, Side::Left, 30_f64.to_radians(), 0.0).unwrap();
         let m = plated.solve(stringline_kinematics::State::level(0.0, rack), Held::Contact).unwrap();
         assert!((m.ackermann.unwrap().percent - goals.percent).abs() < 0.5, "{:?}", m.ackermann);
+    }
+
+    #[test]
+    fn spacers_of_the_shelf_make_the_stack() {
+        let geometry = geometry();
+        let goals = Goals { stock: "1 2,5; 10".into(), ..Goals::default() };
+        let offer = solve(Wish::BumpSteer, on(), &geometry, &goals).unwrap();
+        let Change::Spacer { under: RodEnd::Outer, thickness } = offer.moves[0].change else {
+            panic!("{:?}", offer.moves);
+        };
+        // Only what such pieces make, all on one side of the arm.
+        let halves = (2.0 * thickness).round();
+        assert!((2.0 * thickness - halves).abs() < 1e-9 && thickness != 0.0, "{thickness}");
+        let free = solve(Wish::BumpSteer, on(), &geometry, &Goals::default()).unwrap();
+        let largest = |moves: &[Move]| bump(&with(&geometry, moves).unwrap(), BUMP).unwrap().largest_deg;
+        assert!(largest(&offer.moves) < 0.5 * bump(&axle(&geometry).unwrap(), BUMP).unwrap().largest_deg);
+        assert!(largest(&offer.moves) >= largest(&free.moves) - 1e-3);
+        let trouble = solve(Wish::BumpSteer, on(), &geometry, &Goals { stock: "two".into(), ..goals }).unwrap_err();
+        assert!(trouble.what.contains("two"), "{trouble:?}");
     }
 
     #[test]

@@ -1,5 +1,7 @@
 //! Read-outs at the features themselves, as call-outs stand on a workshop drawing: a leader, the size,
-//! the form error after its symbol, how well the place is known. They keep clear of each other.
+//! the form error after its symbol, how well the place is known. They keep clear of each other and leave
+//! the parts in sight: of many the names stand only where there is room, the rest are dots that say theirs
+//! to the pointer.
 
 use super::{Action, parts};
 use crate::shown::Eye;
@@ -16,6 +18,10 @@ use stringline_job::{Name, hardpoint_words};
 
 /// With more call-outs than this only the chosen and the picked ones are unfolded by themselves.
 const MANY: usize = 8;
+/// Of the view, what folded call-outs may take together.
+const FOLDED_SHARE: f32 = 0.05;
+/// A dot and what about it counts as pointing at it, logical points.
+const DOT: (f32, f32) = (3.0, 7.0);
 /// How far from their feature call-outs are tried, logical points.
 const REACHES: [f32; 5] = [46.0, 78.0, 118.0, 170.0, 240.0];
 /// Directions that are tried at each distance, from the upper right on.
@@ -32,6 +38,7 @@ struct Callout {
     anchor: Pos2,
     colour: Color32,
     folded: bool,
+    has_role: bool,
     /// The feature that its title chooses.
     chooses: Option<Name>,
     live: bool,
@@ -40,14 +47,22 @@ struct Callout {
 pub(super) fn all(ui: &mut Ui, view: Rect, state: &State, eye: Option<&Eye>, actions: &mut Vec<Action>) {
     let Some(eye) = eye else { return };
     let mut callouts = gather(ui, view, state, eye);
-    // What is in hand gets the best place.
-    let rank = |callout: &Callout| (!callout.live, callout.chooses != state.chosen || state.chosen.is_none());
+    // What is in hand gets the best place, then what a person unfolded, then what has a role.
+    let rank = |callout: &Callout| {
+        let chosen = callout.chooses != state.chosen || state.chosen.is_none();
+        (!callout.live, chosen, callout.folded, !callout.has_role)
+    };
     callouts.sort_by(|a, b| rank(a).cmp(&rank(b)).then_with(|| a.name.cmp(&b.name)));
-    let sizes: Vec<Vec2> = callouts.iter().map(|callout| size_of(ui, callout)).collect();
-    let anchors: Vec<Pos2> = callouts.iter().map(|callout| callout.anchor).collect();
-    let rects = place(view.shrink(6.0), &anchors, &sizes);
+    let wanted: Vec<Wanted> = callouts
+        .iter()
+        .map(|callout| Wanted { anchor: callout.anchor, size: size_of(ui, callout), yields: callout.folded })
+        .collect();
+    let rects = place(view.shrink(6.0), &wanted);
     for (callout, rect) in callouts.iter().zip(rects) {
-        draw(ui, callout, rect, actions);
+        match rect {
+            Some(rect) => draw(ui, callout, rect, actions),
+            None => dot(ui, callout, actions),
+        }
     }
 }
 
@@ -67,6 +82,7 @@ fn gather(ui: &Ui, view: Rect, state: &State, eye: &Eye) -> Vec<Callout> {
         let chosen = state.chosen.as_ref() == Some(name);
         let roles = job.hardpoints.iter().filter(|hardpoint| hardpoint.construction.inputs() == [name.as_str()]);
         let roles: Vec<String> = roles.map(|hardpoint| hardpoint_words(hardpoint.role, hardpoint.side)).collect();
+        let has_role = !roles.is_empty();
         let title = if roles.is_empty() { name.to_string() } else { roles.join(", ") };
         let mut lines = words::feature_lines(&result.feature);
         if let Some(words) = result.weighed.as_ref().and_then(|weighed| words::undecided(&weighed.verdict)) {
@@ -79,6 +95,7 @@ fn gather(ui: &Ui, view: Rect, state: &State, eye: &Eye) -> Vec<Callout> {
             anchor,
             colour: if chosen { ink.blue } else { ink.ink },
             folded: false,
+            has_role,
             chooses: Some(name.clone()),
             live: false,
         });
@@ -95,6 +112,7 @@ fn gather(ui: &Ui, view: Rect, state: &State, eye: &Eye) -> Vec<Callout> {
             anchor,
             colour: ink.ink,
             folded: false,
+            has_role: true,
             chooses: None,
             live: false,
         });
@@ -135,6 +153,7 @@ fn live(state: &State, ink: theme::Ink, on_screen: impl Fn(&Point3) -> Option<Po
         anchor,
         colour: ink.blue,
         folded: false,
+        has_role: false,
         chooses: None,
         live: true,
     })
@@ -157,11 +176,25 @@ fn size_of(ui: &Ui, callout: &Callout) -> Vec2 {
     size + vec2(16.0, 8.0)
 }
 
-/// Where call-outs stand: each tries places about its anchor, near ones first, and takes the first
-/// that is in view and clear of those before it and of all anchors; if there is none, the least bad.
-fn place(view: Rect, anchors: &[Pos2], sizes: &[Vec2]) -> Vec<Rect> {
-    let mut placed: Vec<Rect> = Vec::new();
-    for (index, (&anchor, &size)) in anchors.iter().zip(sizes).enumerate() {
+/// What is to stand beside a point.
+struct Wanted {
+    anchor: Pos2,
+    size: Vec2,
+    /// Rather a dot than in the way.
+    yields: bool,
+}
+
+/// Where call-outs stand: each tries places about its anchor, near ones first, and takes the first that is in view
+/// and clear of those before it and of all anchors. If there is none, or those that yield fill their share of the
+/// view already, one that yields is not placed; the others stand where it is least bad.
+fn place(view: Rect, wanted: &[Wanted]) -> Vec<Option<Rect>> {
+    let mut placed: Vec<Option<Rect>> = Vec::new();
+    let mut room = FOLDED_SHARE * view.area();
+    for (index, Wanted { anchor, size, yields }) in wanted.iter().enumerate() {
+        if *yields && room < size.x * size.y {
+            placed.push(None);
+            continue;
+        }
         let mut best: Option<(f32, Rect)> = None;
         'search: for reach in REACHES {
             for step in 0..DIRECTIONS {
@@ -169,17 +202,18 @@ fn place(view: Rect, anchors: &[Pos2], sizes: &[Vec2]) -> Vec<Rect> {
                 let turn = step.div_ceil(2) as f32 * if step % 2 == 0 { 1.0 } else { -1.0 };
                 let angle = -0.6 + turn * std::f32::consts::TAU / DIRECTIONS as f32;
                 let (sin, cos) = angle.sin_cos();
-                let corner = anchor + vec2(cos, sin) * reach;
+                let corner = *anchor + vec2(cos, sin) * reach;
                 // The side that faces the anchor is at that distance.
                 let centre = corner + vec2(cos * size.x / 2.0, sin * size.y / 2.0);
-                let rect = Rect::from_center_size(centre, size);
+                let rect = Rect::from_center_size(centre, *size);
                 let outside = rect.area() - rect.intersect(view).area().max(0.0).min(rect.area());
                 let overlap = |other: &Rect| {
                     let shared = rect.expand(CLEAR).intersect(*other);
                     if shared.is_positive() { shared.area() } else { 0.0 }
                 };
-                let over: f32 = placed.iter().map(overlap).sum();
-                let hidden = anchors.iter().enumerate().filter(|(i, a)| *i != index && rect.contains(**a)).count();
+                let over: f32 = placed.iter().flatten().map(overlap).sum();
+                let others = wanted.iter().enumerate().filter(|(i, _)| *i != index);
+                let hidden = others.filter(|(_, other)| rect.contains(other.anchor)).count();
                 let cost = 4.0 * outside + 2.0 * over + 400.0 * hidden as f32;
                 if best.as_ref().is_none_or(|(least, _)| cost < *least) {
                     best = Some((cost, rect));
@@ -189,13 +223,41 @@ fn place(view: Rect, anchors: &[Pos2], sizes: &[Vec2]) -> Vec<Rect> {
                 }
             }
         }
-        let rect = best.map_or(Rect::from_min_size(anchor, size), |(_, rect)| rect);
+        let Some((_, rect)) = best.filter(|(cost, _)| !yields || *cost <= 0.0) else {
+            placed.push(None);
+            continue;
+        };
+        if *yields {
+            room -= rect.area();
+        }
         // What does not fit is at least in view.
-        let room = view.size() - size;
-        let min = view.min + (rect.min - view.min).clamp(Vec2::ZERO, room.max(Vec2::ZERO));
-        placed.push(Rect::from_min_size(min, size));
+        let slack = view.size() - *size;
+        let min = view.min + (rect.min - view.min).clamp(Vec2::ZERO, slack.max(Vec2::ZERO));
+        placed.push(Some(Rect::from_min_size(min, *size)));
     }
     placed
+}
+
+/// A call-out that there is no room for: its feature's place alone.
+fn dot(ui: &mut Ui, callout: &Callout, actions: &mut Vec<Action>) {
+    let ink = theme::of(ui);
+    let rect = Rect::from_center_size(callout.anchor, Vec2::splat(2.0 * DOT.1));
+    let area = Area::new(Id::new(("callout dot", &callout.name))).order(Order::Middle).fixed_pos(rect.min);
+    area.constrain(false).show(ui.ctx(), |ui| {
+        let (rect, response) = ui.allocate_exact_size(rect.size(), egui::Sense::click());
+        let label = format!("Call-out {}", callout.title);
+        response.widget_info(|| WidgetInfo::labeled(WidgetType::Button, true, &label));
+        let lit = response.hovered() || response.has_focus();
+        let colour = if lit { ink.blue } else { callout.colour };
+        ui.painter().circle(rect.center(), DOT.0, colour, Stroke::new(1.0, ink.paper));
+        let words = std::iter::once(&callout.title).chain(&callout.lines).cloned().collect::<Vec<_>>().join("\n");
+        if response.on_hover_text(words).clicked() {
+            match &callout.chooses {
+                Some(name) => actions.push(Action::Choose(Some(name.clone()))),
+                None => actions.push(Action::Fold(callout.name.clone())),
+            }
+        }
+    });
 }
 
 fn draw(ui: &Ui, callout: &Callout, rect: Rect, actions: &mut Vec<Action>) {
@@ -266,22 +328,48 @@ fn explain(response: egui::Response, line: &str) {
 mod tests {
     use super::*;
 
-    #[test]
-    fn callouts_keep_clear_of_each_other_and_in_view() {
-        let view = Rect::from_min_size(pos2(300.0, 40.0), vec2(980.0, 700.0));
-        // A cluster such as a knuckle's, some near the edge.
-        let anchors: Vec<Pos2> = (0..9)
-            .map(|i| pos2(620.0 + (i % 3) as f32 * 90.0, 300.0 + (i / 3) as f32 * 80.0))
-            .chain([pos2(305.0, 45.0), pos2(1275.0, 735.0)])
-            .collect();
-        let sizes = vec![vec2(150.0, 66.0); anchors.len()];
-        let rects = place(view, &anchors, &sizes);
+    const VIEW: Rect = Rect { min: pos2(300.0, 40.0), max: pos2(1280.0, 740.0) };
+
+    fn wanted(anchors: impl IntoIterator<Item = Pos2>, size: Vec2, yields: bool) -> Vec<Wanted> {
+        anchors.into_iter().map(|anchor| Wanted { anchor, size, yields }).collect()
+    }
+
+    fn assert_clear(rects: &[Rect]) {
         for (i, a) in rects.iter().enumerate() {
-            assert!(view.expand(0.5).contains_rect(*a), "{a:?}");
+            assert!(VIEW.expand(0.5).contains_rect(*a), "{a:?}");
             for b in &rects[i + 1..] {
                 assert!(!a.intersect(*b).is_positive(), "{a:?} over {b:?}");
             }
         }
-        assert_eq!(rects, place(view, &anchors, &sizes));
+    }
+
+    #[test]
+    fn callouts_keep_clear_of_each_other_and_in_view() {
+        // A cluster such as a knuckle's, some near the edge.
+        let anchors = (0..9).map(|i| pos2(620.0 + (i % 3) as f32 * 90.0, 300.0 + (i / 3) as f32 * 80.0));
+        let wanted = wanted(anchors.chain([pos2(305.0, 45.0), pos2(1275.0, 735.0)]), vec2(150.0, 66.0), false);
+        let rects = place(VIEW, &wanted);
+        let all: Vec<Rect> = rects.iter().flatten().copied().collect();
+        assert_eq!(all.len(), wanted.len());
+        assert_clear(&all);
+        assert_eq!(rects, place(VIEW, &wanted));
+    }
+
+    #[test]
+    fn many_callouts_leave_the_parts_in_sight() {
+        // A car full of features, one of them unfolded.
+        let anchors = (0..120).map(|i| pos2(500.0 + (i % 12) as f32 * 45.0, 200.0 + (i / 12) as f32 * 40.0));
+        let mut wanted = wanted(anchors, vec2(120.0, 24.0), true);
+        wanted[0] = Wanted { size: vec2(180.0, 80.0), yields: false, ..wanted[0] };
+        let rects = place(VIEW, &wanted);
+        assert!(rects[0].is_some());
+        let named: Vec<Rect> = rects[1..].iter().flatten().copied().collect();
+        assert_clear(&named);
+        assert!((1..119).contains(&named.len()), "{}", named.len());
+        let taken: f32 = named.iter().map(|rect| rect.area()).sum();
+        assert!(taken <= FOLDED_SHARE * VIEW.area(), "{taken}");
+        for rect in &named {
+            assert!(wanted.iter().all(|other| !rect.contains(other.anchor)), "{rect:?}");
+        }
     }
 }

@@ -6,7 +6,7 @@ use crate::state::State;
 use crate::theme;
 use crate::words::{self, Trouble, plural};
 use crate::work::MapOf;
-use egui::{ComboBox, Id, RichText, Slider, Ui};
+use egui::{ComboBox, Id, RichText, Slider, TextEdit, Ui};
 use stringline_job::{FeatureSpec, FitSpec, Name, Op, Wanted, hardpoint_words};
 
 /// The shapes a person can ask for, in plain words.
@@ -77,10 +77,8 @@ fn chosen(ui: &mut Ui, state: &State, name: &Name, actions: &mut Vec<Action>) {
     let Some(job) = state.job() else { return };
     let Some(spec) = job.features.get(name) else { return };
     parts::heading(ui, "In hand");
-    ui.horizontal(|ui| {
-        ui.label(RichText::new(name.as_str()).color(ink.blue).strong());
-        ui.label(RichText::new(format!("on {}", spec.scan)).color(ink.faint).small());
-    });
+    name_field(ui, state, name, actions);
+    parts::faint(ui, format!("on {}", spec.scan));
     if let Some(failed) =
         state.results.failures.iter().find(|failed| failed.what == "feature" && failed.name == name.as_str())
     {
@@ -108,6 +106,7 @@ fn chosen(ui: &mut Ui, state: &State, name: &Name, actions: &mut Vec<Action>) {
         parts::switch(ui, Command::Grow, spec.fit.grow, true, actions);
         parts::command(ui, Command::Finish, true, actions);
         parts::command(ui, Command::Remove, true, actions);
+        parts::command(ui, Command::Rename, true, actions);
     });
     shape(ui, name, &spec.fit, actions);
     held_and_joined(ui, state, name, actions);
@@ -127,6 +126,33 @@ fn chosen(ui: &mut Ui, state: &State, name: &Name, actions: &mut Vec<Action>) {
         });
     }
     dabs(ui, name, spec, actions);
+}
+
+/// The feature's name, to be typed over.
+fn name_field(ui: &mut Ui, state: &State, name: &Name, actions: &mut Vec<Action>) {
+    let id = Id::new(("name of", name.as_str()));
+    let initial = name.to_string();
+    let mut text = parts::kept(ui, id, &initial);
+    if parts::wished(ui, Id::new("renaming"), state.renaming) {
+        parts::ready_to_type(ui, id, &text);
+    }
+    let response = ui.horizontal(|ui| {
+        let label = ui.label("Name");
+        let field = TextEdit::singleline(&mut text).id(id).text_color(theme::of(ui).blue);
+        ui.add(field.desired_width(f32::INFINITY)).labelled_by(label.id).on_hover_text(Command::Rename.tip())
+    });
+    let response = response.inner;
+    if response.lost_focus() {
+        // Esc, or a click elsewhere, leaves it as it was.
+        let entered = ui.input(|input| input.key_pressed(egui::Key::Enter));
+        if entered && text.trim() != name.as_str() {
+            actions.push(Action::Rename(name.clone(), text.trim().to_owned()));
+        }
+        text.clone_from(&initial);
+    } else if response.has_focus() && text != initial {
+        parts::faint(ui, "Enter renames it, Esc leaves it as it was.");
+    }
+    parts::keep(ui, id, initial, text);
 }
 
 fn shape(ui: &mut Ui, name: &Name, fit: &FitSpec, actions: &mut Vec<Action>) {

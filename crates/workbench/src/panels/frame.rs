@@ -20,6 +20,9 @@ const FIELDS: [(&str, &str); 6] = [
     ("turn about z", "°"),
 ];
 
+/// How far off another surface can be looked for, mm.
+const WITHIN: [u16; 7] = [2, 5, 10, 20, 50, 100, 200];
+
 pub(super) fn sheet(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
     let Some(job) = state.job() else { return };
     ui.heading("Car frame");
@@ -133,7 +136,7 @@ fn overlay(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
     if (&of, &from) != (&initial.0, &initial.1) {
         actions.push(Action::Overlay(of.clone(), from.clone()));
     }
-    let wanted = MapOf::Gap { of: of.clone(), from: from.clone() };
+    let wanted = MapOf::Gap { of: of.clone(), from: from.clone(), within: state.gap_within };
     let shown = state.map_wanted.as_ref() == Some(&wanted);
     if of == from {
         parts::faint(ui, "Choose two different scans.");
@@ -150,6 +153,19 @@ fn overlay(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
             }
         });
     }
+    ui.horizontal(|ui| {
+        let label = ui.label("gaps up to");
+        let now = format!("{} mm", state.gap_within);
+        let combo = ComboBox::from_id_salt("gaps up to").selected_text(now).show_ui(ui, |ui| {
+            for within in WITHIN {
+                let chosen = state.gap_within == within;
+                if ui.selectable_label(chosen, format!("{within} mm")).clicked() && !chosen {
+                    actions.push(Action::GapWithin(within));
+                }
+            }
+        });
+        combo.response.labelled_by(label.id).on_hover_text("What lies farther off is left grey. Less is quicker.");
+    });
     let unplaced = [&of, &from].into_iter().find(|name| state.car_from_scan(name).is_none());
     if let Some(name) = unplaced {
         parts::note(ui, ink.amber, |ui| {

@@ -9,8 +9,8 @@ use crate::state::State;
 use crate::theme;
 use crate::words::Trouble;
 use egui::{
-    Button, CollapsingHeader, Color32, ComboBox, DragValue, Grid, Id, Response, RichText, Slider, Ui, WidgetInfo,
-    WidgetType,
+    Button, CollapsingHeader, Color32, ComboBox, DragValue, Grid, Id, Response, RichText, Slider, TextEdit, Ui,
+    WidgetInfo, WidgetType,
 };
 use stringline_hardpoints::{Role, Side};
 use stringline_job::Op;
@@ -278,7 +278,6 @@ fn hardpoint(ui: &mut Ui, state: &State, path: &Path, actions: &mut Vec<Action>)
     let variant = acts::in_hand(state);
     Grid::new("axes").num_columns(3).spacing([6.0, 3.0]).show(ui, |ui| {
         for (axis, (name, words)) in AXES.into_iter().enumerate() {
-            let can = moves::can_move(role, axis);
             let text = format!("{name} {words}");
             let tip = format!(
                 "Keys {} and {} move along this axis. Key: {}",
@@ -286,10 +285,7 @@ fn hardpoint(ui: &mut Ui, state: &State, path: &Path, actions: &mut Vec<Action>)
                 Command::Further.key_words(),
                 Command::NextAxis.key_words()
             );
-            let label = ui
-                .add_enabled(can, Button::selectable(geometry.axis == axis, text))
-                .on_hover_text(tip)
-                .on_disabled_hover_text("No one part moves it that way: see the list of moves.");
+            let label = ui.add(Button::selectable(geometry.axis == axis, text)).on_hover_text(tip);
             if label.clicked() {
                 actions.push(Action::Geometry(Act::Axis(axis)));
             }
@@ -301,7 +297,7 @@ fn hardpoint(ui: &mut Ui, state: &State, path: &Path, actions: &mut Vec<Action>)
                 .suffix(" mm")
                 .custom_formatter(|v, _| format!("{v:+.1}").replace('-', "−"))
                 .custom_parser(parts::number);
-            let response = ui.add_enabled(can, field).labelled_by(label.id);
+            let response = ui.add(field).labelled_by(label.id);
             response.clone().on_hover_text("Drag, or click and type. Left corner; the right one is its mirror image.");
             let value = moves::snapped(value);
             if response.changed() && (value - total).abs() > 1e-9 {
@@ -311,6 +307,9 @@ fn hardpoint(ui: &mut Ui, state: &State, path: &Path, actions: &mut Vec<Action>)
             ui.end_row();
         }
     });
+    if let Some(variant) = &variant {
+        made_within(ui, variant, role, actions);
+    }
     let mut both = geometry.both;
     if ui
         .checkbox(&mut both, "both sides alike")
@@ -323,6 +322,28 @@ fn hardpoint(ui: &mut Ui, state: &State, path: &Path, actions: &mut Vec<Action>)
         parts::command(ui, Command::Nearer, true, actions);
         parts::command(ui, Command::Further, true, actions);
         parts::command(ui, Command::NextAxis, true, actions);
+    });
+}
+
+/// How closely the hardpoint in hand can be made.
+fn made_within(ui: &mut Ui, variant: &Variant, role: Role, actions: &mut Vec<Action>) {
+    ui.horizontal(|ui| {
+        let label = ui.label("made within ±");
+        let was = variant.made_within.get(&role).copied().unwrap_or(0.0);
+        let mut within = was;
+        let field = DragValue::new(&mut within).speed(0.01).range(0.0..=20.0).max_decimals(2).suffix(" mm");
+        let response = ui.add(field.custom_parser(parts::number)).labelled_by(label.id).on_hover_text(
+            "How closely the shop can put it there, in each coordinate: a welded bung, a drilled plate. The curves' ± follows.",
+        );
+        if response.changed() && within != was {
+            let mut changed = variant.clone();
+            match within > 0.0 {
+                true => changed.made_within.insert(role, within),
+                false => changed.made_within.remove(&role),
+            };
+            actions.push(Action::Geometry(Act::Draft(changed)));
+        }
+        settle(&response, actions);
     });
 }
 
@@ -411,7 +432,7 @@ fn each_move(ui: &mut Ui, variant: &Variant, actions: &mut Vec<Action>) {
 fn backwards(ui: &mut Ui, state: &State, path: &Path, actions: &mut Vec<Action>) {
     let geometry = &state.geometry;
     parts::heading(ui, "Work it out");
-    let mut goals = geometry.goals;
+    let mut goals = geometry.goals.clone();
     ui.horizontal_wrapped(|ui| {
         for (wish, words) in [
             (Wish::BumpSteer, "bump steer"),
@@ -478,6 +499,14 @@ fn form(ui: &mut Ui, wish: Wish, goals: &mut Goals, path: &Path) {
             ui.horizontal_wrapped(|ui| {
                 ui.checkbox(outer, "outer end up and down");
                 ui.checkbox(inner, "inner end up and down");
+            });
+            ui.horizontal(|ui| {
+                let label = ui.label("spacers in stock");
+                let field = TextEdit::singleline(&mut goals.stock).hint_text("any").desired_width(104.0);
+                ui.add(field).labelled_by(label.id).on_hover_text(
+                    "Thicknesses in mm with spaces between them, as 1 2 3 5. The first end that may move gets a stack of these.",
+                );
+                ui.label("mm");
             });
         }
         Wish::Ackermann => {

@@ -97,7 +97,7 @@ fn point(ui: &Ui, view: Rect, state: &State, eye: &Eye, corner: &Placed, role: R
         return;
     }
     label(ui, at + vec2(0.0, 30.0), &words, ink.ink);
-    for axis in (0..3).filter(|axis| moves::can_move(role, *axis)) {
+    for axis in 0..3 {
         arrow(ui, view, state, eye, &place, at, role, axis, actions);
     }
 }

@@ -47,7 +47,7 @@ fn legend(ui: &mut Ui, rect: Rect, state: &State, actions: &mut Vec<Action>) {
     let Some(map) = &state.map else { return };
     let title = match &map.of {
         MapOf::Residuals(name) => format!("{name}: off its shape, mm"),
-        MapOf::Gap { of, from } => format!("{of} off {from}, mm"),
+        MapOf::Gap { of, from, .. } => format!("{of} off {from}, mm"),
     };
     Area::new(Id::new("legend"))
         .order(Order::Foreground)

@@ -41,6 +41,8 @@ pub(crate) enum Action {
     Go(Stop),
     Choose(Option<Name>),
     Pick(String),
+    /// Another name, as typed, for a feature.
+    Rename(Name, String),
     Side(Side),
     Brush(f64),
     Ask(Purpose),
@@ -65,6 +67,8 @@ pub(crate) enum Action {
     Map(Option<MapOf>),
     /// The scan that is coloured, and the one it is laid over.
     Overlay(Name, Name),
+    /// How far off another surface is looked for, mm.
+    GapWithin(u16),
     Fold(String),
     Dismiss(u64),
     Drawer(Option<Page>),

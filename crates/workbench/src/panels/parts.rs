@@ -4,6 +4,7 @@ use super::Action;
 use crate::keys::Command;
 use crate::theme;
 use crate::words::Trouble;
+pub(super) use crate::words::number;
 use egui::text::{CCursor, CCursorRange};
 use egui::text_edit::TextEditState;
 use egui::{Button, Color32, Frame, Id, Margin, Response, RichText, Stroke, TextEdit, Ui, WidgetInfo, WidgetType};
@@ -126,9 +127,10 @@ pub(super) fn ready_to_type(ui: &Ui, id: Id, text: &str) {
     state.store(ui.ctx(), id);
 }
 
-/// A typed number, mm or degrees; commas count as points. `None` while it is no finite number.
-pub(super) fn number(text: &str) -> Option<f64> {
-    text.trim().replace(',', ".").replace('−', "-").parse().ok().filter(|value: &f64| value.is_finite())
+/// Whether this is the first time that `count` is asked for under `id`: a wish of the keyboard is granted once.
+pub(super) fn wished(ui: &Ui, id: Id, count: u64) -> bool {
+    let seen = id.with("wished");
+    ui.data_mut(|data| std::mem::replace(data.get_temp_mut_or(seen, 0), count) != count)
 }
 
 /// Room for the name of a field, logical points.
@@ -152,17 +154,4 @@ pub(super) fn number_field(ui: &mut Ui, id: Id, name: &str, unit: &str, initial:
     });
     keep(ui, id, initial, text.clone());
     (text, entered)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn numbers_are_read_as_people_type_them() {
-        assert_eq!(number(" 12,5 "), Some(12.5));
-        assert_eq!(number("−3"), Some(-3.0));
-        assert_eq!(number("inf"), None);
-        assert_eq!(number("12 mm"), None);
-    }
 }

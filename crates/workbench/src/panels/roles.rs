@@ -248,9 +248,7 @@ fn roles(
     let id = Id::new(("role filter", names));
     let (filter, entered) =
         parts::text_field(ui, id, &format!("Which {makes} is it?"), "", "type a word, or pick below");
-    let seen = Id::new("naming seen");
-    if ui.data(|data| data.get_temp::<u64>(seen)).unwrap_or(0) != state.naming {
-        ui.data_mut(|data| data.insert_temp(seen, state.naming));
+    if parts::wished(ui, Id::new("naming"), state.naming) {
         ui.memory_mut(|memory| memory.request_focus(id));
     }
     let filter = filter.trim().to_lowercase();

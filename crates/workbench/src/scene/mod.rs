@@ -288,6 +288,10 @@ pub fn mirror(mut commands: Commands, mut stage: ResMut<Stage>, mut bodies: Quer
     }
     stage.shown.scans = shown;
     stage.recolouring = recolouring;
+    if visible > 0 {
+        // Wheels and linkage reach further than the scans.
+        outline.extend(stage.shown.lines.iter().flat_map(|line| &line.points));
+    }
     stage.ball = ball_about(&outline);
     stage.outline = outline;
     // The first parts on the bench are brought into the view unasked.
