@@ -10,7 +10,7 @@ use crate::table::{Align, Table, rounded};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use stringline_clearance::{CAUTIONS, EndedBy, Reach, Sweep, Touch, Verdict, part_gap};
+use stringline_clearance::{CAUTIONS, EndedBy, Reach, Sweep, Verdict};
 use stringline_core::covariance::two_significant;
 use stringline_hardpoints::Side;
 use stringline_hardpoints::export::CAUTION;
@@ -299,7 +299,12 @@ fn verdict_report(v: &Verdict) -> VerdictReport {
 fn reach(setup: &Setup<'_>, reach: &Reach, with_uncertainty: bool) -> ReachReport {
     ReachReport {
         lock_deg: reach.lock.map(f64::to_degrees),
-        lock_u95_deg: reach.touch.as_ref().filter(|_| with_uncertainty).and_then(|t| lock_u95(setup, t)),
+        lock_u95_deg: reach
+            .touch
+            .as_ref()
+            .filter(|_| with_uncertainty)
+            .and_then(|t| setup.lock_u95(t))
+            .map(f64::to_degrees),
         by: match &reach.by {
             EndedBy::Pair(pair) => setup.words(*pair),
             EndedBy::Stop(stop) => stop.to_string(),
@@ -308,18 +313,6 @@ fn reach(setup: &Setup<'_>, reach: &Reach, with_uncertainty: bool) -> ReachRepor
         at: reach.touch.as_ref().map(|t| t.at(&setup.pairs[t.pair]).coords.into()),
         travel: reach.touch.as_ref().map(|t| t.travel),
     }
-}
-
-/// The gap's uncertainty over how fast the gap changes with lock, degrees.
-fn lock_u95(setup: &Setup<'_>, touch: &Touch) -> Option<f64> {
-    let verdict = setup.verdict_of(touch);
-    let back = touch.lock - 0.25_f64.to_radians().copysign(touch.lock);
-    let of = setup.pairs.get(touch.pair)?;
-    let poses = stringline_clearance::Poses::at(&setup.poses, back, touch.travel).ok()?;
-    let (a, b) = (&setup.parts[of.a], &setup.parts[of.b]);
-    let before = part_gap(a, &poses[of.a], b, &poses[of.b], of.wanted + 50.0, Some(&touch.closest))?.gap;
-    let slope = (before - touch.closest.gap) / 0.25;
-    (slope > 1e-3 && verdict.u95 > 0.0 && verdict.u95.is_finite()).then(|| verdict.u95 / slope)
 }
 
 /// The map of every variant.

@@ -12,7 +12,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 use stringline_clearance::{
     Body, BodyError, Closest, Component, Mark, Pair, Part, Poses, RimSettings, Shape, Stop, Sweep, SweepError,
-    SweepSettings, Touch, TyreSettings, Verdict, Wheel, WheelError, placement_part, plate, sweep, swept_mark,
+    SweepSettings, Touch, TyreSettings, Verdict, Wheel, WheelError, part_gap, placement_part, plate, sweep, swept_mark,
 };
 use stringline_core::tyre::TyreSize;
 use stringline_core::{Explain, Point3, RigidTransform, UnitVec3, Vec3};
@@ -27,6 +27,8 @@ use stringline_scan::{Geometry, Mesh};
 const HELD: Held = Held::WheelCentre;
 /// Facets of a part longer than this are divided for the mark of a wheel, mm.
 const MARK_CELL: f64 = 2.0;
+/// How far the drawing of a round tube may be off it, mm.
+const DRAWN: f64 = 0.1;
 /// Between states of a mark, degrees and mm.
 const MARK_STEP: (f64, f64) = (1.0, 3.0);
 
@@ -216,7 +218,7 @@ impl Bodies {
         }
         let (geometry, carried) = carried_to(&found, &self.variants, variant)?;
         let mut drawn: BTreeMap<&str, [Motion; 2]> = BTreeMap::new();
-        let (mut parts, mut names, mut movers) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut parts, mut names, mut movers, mut drawings) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
         for (name, ready) in self.ready.iter().filter(|(_, r)| r.spec.is_in(variant)) {
             let body = &ready.spec;
             if body.side != Side::Centre && body.side != spec.side {
@@ -232,6 +234,7 @@ impl Bodies {
             let of = |m: &Motion| m.of(link).ok_or_else(|| missing(format!("a corner with a {}", link.words())));
             let rest_from_drawn = of(&carried[side])? * of(&drawn[from][side])?.inverse();
             let corner = geometry.corner(spec.side);
+            let mut drawing = None;
             let (shape, mover) = match &body.shape {
                 BodyShape::Wheel(wheel) => {
                     let shape = Shape::Wheel(Arc::new(self.wheel(name, wheel)?));
@@ -245,25 +248,35 @@ impl Bodies {
                             .or_else(|| Some(rest_from_drawn * *self.set.get(&(*role, spec.side))?))
                             .ok_or_else(|| missing(format!("the hardpoint {}, {}", role.words(), spec.side))),
                     };
-                    let tube = Body::capsule(place(from)?, place(to)?, *diameter);
-                    let tube = tube.map_err(|error| ClearanceError::Body { body: name.clone(), error })?;
+                    let made = |error| ClearanceError::Body { body: name.clone(), error };
+                    let (from, to) = (place(from)?, place(to)?);
+                    let tube = Body::capsule(from, to, *diameter).map_err(made)?;
+                    drawing = Some(stringline_clearance::tube(from, to, *diameter, DRAWN).map_err(made)?);
                     (Shape::Body(tube), Mover::Rest { link, rest_from_part: RigidTransform::identity() })
                 }
                 BodyShape::Scan { .. } | BodyShape::Plate { .. } => {
                     let Some(shape) = ready.shape.clone() else { continue };
+                    drawing = match &body.shape {
+                        BodyShape::Plate { outline, thickness } => {
+                            let outline: Vec<Point3> = outline.iter().map(|p| Point3::from(*p)).collect();
+                            plate(&outline, *thickness).ok()
+                        }
+                        _ => None,
+                    };
                     (shape, Mover::Rest { link, rest_from_part: rest_from_drawn * ready.car_from_body })
                 }
             };
             parts.push(Part::new(name.as_str(), shape));
             names.push(name);
             movers.push(mover);
+            drawings.push(drawing);
         }
         let pairs = self.pairs(&names, &movers);
         if pairs.is_empty() {
             return Err(ClearanceError::NoPair { variant: variant.into() });
         }
         let poses = CornerPoses::new(&geometry, spec.side, movers)?;
-        Ok(Setup { bodies: self, variant: variant.into(), names, parts, pairs, poses })
+        Ok(Setup { bodies: self, variant: variant.into(), names, parts, drawings, pairs, poses })
     }
 
     fn wheel(&self, name: &Name, spec: &WheelSpec) -> Result<Wheel, ClearanceError> {
@@ -422,6 +435,8 @@ pub struct Setup<'b> {
     names: Vec<&'b Name>,
     /// The bodies fitted in it.
     pub parts: Vec<Part>,
+    /// Surfaces of the tubes and plates among them.
+    drawings: Vec<Option<Mesh>>,
     /// The pairs, by the places of their parts.
     pub pairs: Vec<Pair>,
     /// How they move.
@@ -526,6 +541,21 @@ impl Setup<'_> {
         self.verdict(touch.pair, touch.lock, touch.travel, &touch.closest)
     }
 
+    /// By how much the lock at which a gap ends may be off, at 95 %, rad: the gap's uncertainty over how fast the gap changes
+    /// with lock there. `None` where either is not known.
+    pub fn lock_u95(&self, touch: &Touch) -> Option<f64> {
+        let verdict = self.verdict_of(touch);
+        let step = 0.25_f64.to_radians();
+        let of = self.pairs.get(touch.pair)?;
+        let poses = self.poses.at(touch.lock - step.copysign(touch.lock), touch.travel).ok()?;
+        let (a, b) = (&self.parts[of.a], &self.parts[of.b]);
+        let before = part_gap(a, &poses[of.a], b, &poses[of.b], of.wanted + 50.0, Some(&touch.closest))?.gap;
+        // mm a degree; less is no end that the gap makes.
+        let slope = (before - touch.closest.gap) / step.to_degrees();
+        let u95 = (verdict.u95 / slope).to_radians();
+        (slope > 1e-3 && u95 > 0.0 && u95.is_finite()).then_some(u95)
+    }
+
     /// What the wheel of a pair takes away from its other body between two locks (rad), over all travels; `None` where the
     /// pair has no wheel or no mesh, or it was stopped.
     pub fn mark(&self, pair: usize, locks: [f64; 2], go_on: impl Fn(f32) -> bool + Sync) -> Option<Mark> {
@@ -554,10 +584,11 @@ impl Setup<'_> {
         swept_mark(mesh, wheel, &states, of.wanted, of.wanted + 20.0, MARK_CELL, go_on)
     }
 
-    /// How a body of the sweep is placed, and its mesh where it is a scan: to draw it.
+    /// The surface of a body of the sweep, to draw it; `None` for a cloud.
     pub fn mesh(&self, part: usize) -> Option<Mesh> {
         match &self.parts.get(part)?.shape {
             Shape::Wheel(wheel) => Some(wheel.mesh(96)),
+            Shape::Body(_) if self.drawings.get(part)?.is_some() => self.drawings.get(part)?.clone(),
             Shape::Body(_) => {
                 let loaded = self.bodies.ready.get(*self.names.get(part)?)?.mesh.as_ref()?;
                 match loaded.scan.geometry() {

@@ -115,6 +115,11 @@ impl Workbench {
         id
     }
 
+    /// Has the window look again: something that it shows is another.
+    pub(crate) fn look_again(&mut self) {
+        self.news = true;
+    }
+
     /// Says something; of messages that are no trouble only the last one stays.
     pub(crate) fn say(&mut self, text: impl Into<String>) {
         self.state.messages.retain(|message| message.next.is_some());
@@ -650,6 +655,12 @@ impl Workbench {
             Action::Command(command) => self.command(command),
             Action::Go(stop) => {
                 self.state.stop = stop;
+                // Curves and gaps are each other's page at the two stops that move.
+                self.state.drawer = match (self.state.drawer, stop) {
+                    (Some(Page::Curves), Stop::Clearance) => Some(Page::Gaps),
+                    (Some(Page::Gaps), Stop::Geometry) => Some(Page::Curves),
+                    (page, _) => page,
+                };
                 self.state.footprint = None;
                 self.state.recolour_all();
             }
@@ -689,6 +700,7 @@ impl Workbench {
                 self.close = true;
             }
             Action::Geometry(act) => self.geometry_act(act),
+            Action::Clearance(act) => self.clearance_act(act),
             Action::Opacity(name, opacity) => {
                 if let Some(scan) = self.state.scans.get_mut(&name) {
                     scan.opacity = opacity;
@@ -902,7 +914,11 @@ impl Workbench {
                 self.remember();
             }
             Command::Drawer => {
-                let page = if self.state.stop == Stop::Geometry { Page::Curves } else { Page::Numbers };
+                let page = match self.state.stop {
+                    Stop::Geometry => Page::Curves,
+                    Stop::Clearance => Page::Gaps,
+                    _ => Page::Numbers,
+                };
                 self.state.drawer = if self.state.drawer.is_some() { None } else { Some(page) };
             }
             Command::Keys => self.state.asking = Some(Asking::Keys),
@@ -913,6 +929,7 @@ impl Workbench {
             Command::StopGeometry => self.act(Action::Go(Stop::Geometry)),
             Command::StopClearance => self.act(Action::Go(Stop::Clearance)),
             Command::StopCut => self.act(Action::Go(Stop::Cut)),
+            other if self.clearance_command(other) => {}
             other => self.geometry_command(other),
         }
     }
@@ -1085,6 +1102,7 @@ impl Workbench {
             Done::NoMap => self.state.map_wanted = None,
             Done::Studied(study) => self.state.geometry.study = Some(study),
             Done::Banded(bands) => self.state.geometry.bands = Some(bands),
+            Done::Swept(outcome) => self.swept(report.task, outcome),
             Done::Offered(offer) => self.offered(report.task, *offer),
             Done::Written(files) => {
                 let names: Vec<String> = files.iter().map(|file| file.display().to_string()).collect();
@@ -1148,6 +1166,7 @@ impl Bench for Workbench {
             self.act(Action::Command(command));
         }
         self.play(ui.ctx());
+        self.play_clearance(ui.ctx());
         let (rect, actions) = panels::all(ui, &self.state, eye);
         for action in actions {
             self.act(action);
@@ -1177,10 +1196,13 @@ impl Bench for Workbench {
     }
 
     fn picture_wanted(&mut self) -> Option<PathBuf> {
-        self.picture.take()
+        self.picture.take().or_else(|| self.frame_wanted())
     }
 
     fn picture_done(&mut self, path: &Path, result: Result<(), String>) {
+        if self.frame_done(path, &result) {
+            return;
+        }
         match result {
             Ok(()) => self.say(format!("Wrote {}", path.display())),
             Err(error) => self.trouble(Trouble::new(

@@ -119,6 +119,10 @@ pub enum Command {
     LeastBumpSteer,
     /// Takes the moves offered.
     TakeOffer,
+    /// Sweeps lock and travel.
+    Sweep,
+    /// Writes pictures of every lock.
+    Frames,
     /// Along the route.
     StopScans,
     /// Along the route.
@@ -137,7 +141,7 @@ use Command as C;
 
 impl Command {
     /// All, in the order of the list of keys.
-    pub const ALL: [Command; 63] = [
+    pub const ALL: [Command; 65] = [
         C::New,
         C::Open,
         C::AddScan,
@@ -197,6 +201,8 @@ impl Command {
         C::Nearer,
         C::LeastBumpSteer,
         C::TakeOffer,
+        C::Sweep,
+        C::Frames,
         C::Theme,
         C::Drawer,
         C::Keys,
@@ -250,7 +256,7 @@ impl Command {
             C::Right => ("From the right", "Look from the car's right."),
             C::Top => ("From above", "Look down on the car."),
             C::Under => ("From below", "Look up from the ground."),
-            C::Play => ("Play", "Let the wheels travel, or the rack go from stop to stop, to and fro."),
+            C::Play => ("Play", "Let the wheels travel, or the rack or the lock go from end to end, to and fro."),
             C::Rest => ("At rest", "Wheels at ride height, rack centred."),
             C::Rise => ("Wheels up", "Both wheels 1 mm up."),
             C::Fall => ("Wheels down", "Both wheels 1 mm down."),
@@ -270,6 +276,12 @@ impl Command {
                 ("Least bump steer", "Work out where the tie rod's end must be for the least bump steer.")
             }
             C::TakeOffer => ("Take it", "Take the moves that were worked out into the variant."),
+            C::Sweep => {
+                ("Sweep", "Turn the wheel through every lock and travel, in every variant, and find every gap.")
+            }
+            C::Frames => {
+                ("Write frames", "Write a picture of every lock at this travel, to be made into a moving one.")
+            }
             C::Theme => ("Light or dark", "Change between light and dark."),
             C::Drawer => ("Drawer", "All steps, numbers and curves, below."),
             C::Keys => ("Keys", "Every key and what the mouse does."),
@@ -349,6 +361,8 @@ impl Command {
             C::Nearer => (Modifiers::NONE, Key::Comma),
             C::LeastBumpSteer => (Modifiers::NONE, Key::I),
             C::TakeOffer => (Modifiers::NONE, Key::Y),
+            C::Sweep => (Modifiers::NONE, Key::Z),
+            C::Frames => (Modifiers::SHIFT, Key::P),
             C::Theme => (Modifiers::NONE, Key::L),
             C::Drawer => (Modifiers::NONE, Key::D),
             C::Keys => (Modifiers::NONE, Key::F1),
@@ -440,6 +454,6 @@ mod tests {
         let keys: BTreeSet<String> = Command::ALL.iter().map(|c| c.key_words()).collect();
         let names: BTreeSet<&str> = Command::ALL.iter().map(|c| c.words()).collect();
         let all: BTreeSet<Command> = Command::ALL.into_iter().collect();
-        assert_eq!((keys.len(), names.len(), all.len()), (63, 63, 63));
+        assert_eq!((keys.len(), names.len(), all.len()), (65, 65, 65));
     }
 }

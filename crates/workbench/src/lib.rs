@@ -11,6 +11,7 @@
 #[cfg(feature = "window")]
 pub mod app;
 pub mod bench;
+mod clearance;
 pub mod face;
 mod files;
 pub mod folders;

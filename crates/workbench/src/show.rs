@@ -1,5 +1,6 @@
 //! What the scene is to show: colours of the scans, lines of the features.
 
+use crate::clearance;
 use crate::geometry::linkage;
 use crate::live::Live;
 use crate::shown::{Layer, LineMark, Mark, Shown, ShownLine, ShownScan, Tint};
@@ -27,11 +28,17 @@ pub(crate) fn shown(state: &mut State) -> Shown {
     let surfaces = state.scans.iter().zip(tints).filter_map(|((name, scan), tint)| {
         let surface = scan.surface()?;
         let at_rest = state.world_from_scan(name);
-        let world_from_scan = linkage::motion(state, name).map_or(at_rest, |moved| moved * at_rest);
-        Some(ShownScan { id: scan.id, scan: Arc::clone(surface), world_from_scan, opacity: scan.opacity, tint })
+        let swept = clearance::placed(state, name);
+        let world_from_scan = match swept {
+            Some((placed, _)) => placed.unwrap_or(at_rest),
+            None => linkage::motion(state, name).map_or(at_rest, |moved| moved * at_rest),
+        };
+        let opacity = scan.opacity * swept.map_or(1.0, |(_, solid)| solid);
+        Some(ShownScan { id: scan.id, scan: Arc::clone(surface), world_from_scan, opacity, tint })
     });
     Shown {
-        scans: surfaces.collect(),
+        // Bodies that are no scans come last, so that the scans keep their places.
+        scans: surfaces.chain(clearance::drawn(state)).collect(),
         lines: lines(state),
         section: state.section.map(|s| (s.point + s.normal.into_inner() * s.shift, s.normal)),
         dark: state.remembered.dark,
@@ -56,6 +63,9 @@ fn tint_of(state: &mut State, scan: &Name) -> Arc<Tint> {
 }
 
 fn make_tint(state: &mut State, scan: &Name) -> Tint {
+    if state.stop == Stop::Clearance {
+        return Tint { layers: clearance::glow(state, scan), ..Tint::default() };
+    }
     let map = state.map.clone().filter(|map| map.scan == *scan);
     let live = state.live.as_ref().filter(|live| live.scan == *scan);
     let mut layers = Vec::new();
@@ -93,6 +103,10 @@ fn lines(state: &State) -> Vec<ShownLine> {
     let mut lines = Vec::new();
     if state.stop == Stop::Geometry {
         linkage::lines(state, &mut lines);
+        return lines;
+    }
+    if state.stop == Stop::Clearance {
+        clearance::lines(state, &mut lines);
         return lines;
     }
     let live_name = state.live.as_ref().map(|live| &live.feature);

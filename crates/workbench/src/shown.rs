@@ -69,6 +69,8 @@ pub enum Mark {
     Feature,
     /// Belongs to the chosen feature.
     Chosen,
+    /// Comes nearer to another body than is wanted.
+    Near,
 }
 
 /// A line drawn in the world.

@@ -1,6 +1,7 @@
 //! What the window knows: the job and what came of it, what is chosen, what is open. Panels read it
 //! and never change it.
 
+use crate::clearance::Clearance;
 use crate::folders::Remembered;
 use crate::geometry::Geometry;
 use crate::live::Live;
@@ -153,6 +154,7 @@ pub(crate) struct Message {
 pub(crate) enum Page {
     Curves,
     Compared,
+    Gaps,
     Steps,
     Numbers,
     Look,
@@ -202,6 +204,7 @@ pub(crate) struct State {
     pub(crate) drawer: Option<Page>,
     pub(crate) tasks: Vec<Task>,
     pub(crate) geometry: Geometry,
+    pub(crate) clearance: Clearance,
     /// Per scan, made anew where something that it shows changed.
     pub(crate) tints: BTreeMap<Name, Arc<Tint>>,
     /// Of each feature what it was fitted to, as its scan's colours need it, and which result that is of.
@@ -243,6 +246,7 @@ impl State {
             drawer: None,
             tasks: Vec::new(),
             geometry: Geometry::default(),
+            clearance: Clearance::default(),
             tints: BTreeMap::new(),
             patches: BTreeMap::new(),
         }

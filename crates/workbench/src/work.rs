@@ -1,5 +1,6 @@
 //! Work that takes longer than a frame: on threads of its own, with progress and a way to stop.
 
+use crate::clearance::sweeps::Sweeps;
 use crate::geometry::offers::Offer;
 use crate::geometry::study::{self, Bands, Study, StudyAsk};
 use crate::keep::Kept;
@@ -43,6 +44,8 @@ pub(crate) enum Done {
     Banded(Arc<Bands>),
     /// Moves that give what was wanted, or why there are none.
     Offered(Box<Result<Offer, Trouble>>),
+    /// Lock and travel were swept, or why they were not.
+    Swept(Result<Arc<Sweeps>, Trouble>),
     /// Files were written.
     Written(Vec<PathBuf>),
     /// A path was chosen in a dialog, or none.

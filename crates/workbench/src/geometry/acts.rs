@@ -345,8 +345,19 @@ impl Workbench {
         }
     }
 
+    fn next_variant(&mut self) {
+        let variants = self.state.job().into_iter().flat_map(|job| &job.variants).map(|v| v.name.clone());
+        let names: Vec<String> = std::iter::once(AS_FOUND.to_owned()).chain(variants).collect();
+        let place = names.iter().position(|name| *name == self.state.geometry.hand).unwrap_or(0);
+        self.geometry_act(Act::Hand(names[(place + 1) % names.len()].clone()));
+    }
+
     /// Does a command of this stop.
     pub(crate) fn geometry_command(&mut self, command: Command) {
+        if self.state.stop == Stop::Clearance && command == Command::NextVariant {
+            self.next_variant();
+            return;
+        }
         if self.state.stop != Stop::Geometry {
             let arrow = matches!(command, Command::Rise | Command::Fall | Command::RackLeft | Command::RackRight);
             if !arrow {
@@ -382,12 +393,7 @@ impl Workbench {
             Command::OtherSide => {
                 self.state.side = if self.state.side == Side::Right { Side::Left } else { Side::Right };
             }
-            Command::NextVariant => {
-                let variants = self.state.job().into_iter().flat_map(|job| &job.variants).map(|v| v.name.clone());
-                let names: Vec<String> = std::iter::once(AS_FOUND.to_owned()).chain(variants).collect();
-                let place = names.iter().position(|name| *name == self.state.geometry.hand).unwrap_or(0);
-                self.geometry_act(Act::Hand(names[(place + 1) % names.len()].clone()));
-            }
+            Command::NextVariant => self.next_variant(),
             Command::NewVariant => self.geometry_act(Act::New),
             Command::NextPoint => {
                 let Some(Ok(path)) = geometry.path() else { return };

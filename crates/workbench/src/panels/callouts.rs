@@ -4,6 +4,7 @@
 //! to the pointer.
 
 use super::{Action, parts};
+use crate::clearance;
 use crate::shown::Eye;
 use crate::state::State;
 use crate::theme;
@@ -63,6 +64,35 @@ pub(super) fn all(ui: &mut Ui, view: Rect, state: &State, eye: Option<&Eye>, act
             Some(rect) => draw(ui, callout, rect, actions),
             None => dot(ui, callout, actions),
         }
+    }
+}
+
+/// The smallest gap at the place where it is.
+pub(super) fn gap(ui: &mut Ui, view: Rect, state: &State, eye: Option<&Eye>) {
+    let (Some(eye), Some(shown)) = (eye, clearance::view(state)) else { return };
+    let Some((pair, closest, [a, b])) = shown.nearest() else { return };
+    let middle = nalgebra::center(&a, &b);
+    let Some(anchor) = eye.to_screen(&middle).map(|[x, y]| pos2(x, y)).filter(|at| view.contains(*at)) else { return };
+    let ink = theme::of(ui);
+    let wanted = shown.swept.sweep.pairs.get(pair).map_or(0.0, |pair| pair.wanted);
+    let title = match closest.gap > 0.0 {
+        true => format!("{} mm", stringline_core::covariance::rounded(closest.gap, 0.01)),
+        false => "they touch".to_owned(),
+    };
+    let callout = Callout {
+        name: "smallest gap".into(),
+        title,
+        lines: shown.swept.pairs.get(pair).cloned().into_iter().collect(),
+        anchor,
+        colour: if closest.gap < wanted { ink.red } else { ink.ink },
+        folded: false,
+        has_role: false,
+        chooses: None,
+        live: true,
+    };
+    let wanted = Wanted { anchor, size: size_of(ui, &callout), yields: false };
+    if let [Some(rect)] = place(view.shrink(6.0), &[wanted])[..] {
+        draw(ui, &callout, rect, &mut Vec::new());
     }
 }
 

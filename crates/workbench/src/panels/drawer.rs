@@ -1,6 +1,6 @@
 //! The drawer: all numbers, all steps, what needs a look. Shut until wanted.
 
-use super::{Action, compared, curves, parts};
+use super::{Action, compared, curves, gaps, parts};
 use crate::keys::Command;
 use crate::state::{Page, State};
 use crate::theme;
@@ -19,6 +19,7 @@ pub(super) fn drawer(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
                 "What toe, camber and the rest do over travel and rack, of all variants.",
             ),
             (Page::Compared, "Compared".to_owned(), "Every variant's numbers beside those of the car as found."),
+            (Page::Gaps, "Gaps".to_owned(), "The smallest gap over lock and travel; click to go there."),
             (Page::Numbers, "Numbers".to_owned(), "Every feature and hardpoint with its ±."),
             (Page::Steps, "Steps".to_owned(), "Everything that was done, to go back to."),
             (
@@ -50,8 +51,12 @@ pub(super) fn drawer(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
         curves::page(ui, state, actions);
         return;
     }
+    if page == Page::Gaps {
+        gaps::page(ui, state, actions);
+        return;
+    }
     ScrollArea::both().auto_shrink(false).show(ui, |ui| match page {
-        Page::Curves => {}
+        Page::Curves | Page::Gaps => {}
         Page::Compared => compared::page(ui, state),
         Page::Numbers => numbers(ui, state),
         Page::Steps => steps(ui, state, actions),

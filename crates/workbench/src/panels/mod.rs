@@ -3,6 +3,7 @@
 
 mod asking;
 mod callouts;
+mod clearance;
 mod compared;
 mod curves;
 mod drawer;
@@ -10,6 +11,7 @@ mod drawing;
 mod empty;
 mod features;
 mod frame;
+mod gaps;
 mod geometry;
 mod handles;
 mod later;
@@ -61,6 +63,7 @@ pub(crate) enum Action {
     SaveAndClose,
     CloseAnyway,
     Geometry(Act),
+    Clearance(crate::clearance::acts::Act),
     Opacity(Name, f32),
     LoadAgain(Name),
     Section(Option<Section>),
@@ -99,7 +102,7 @@ pub(crate) fn all(ui: &mut Ui, state: &State, eye: Option<&Eye>) -> (Rect, Vec<A
         // Open and shut it has a height of its own.
         let panel = match state.drawer {
             // Curves want more room than lists.
-            Some(Page::Curves) => {
+            Some(Page::Curves | Page::Gaps) => {
                 Panel::bottom(Id::new("drawer of curves")).resizable(true).default_size(300.0).min_size(220.0)
             }
             Some(_) => Panel::bottom(Id::new("open drawer")).resizable(true).default_size(240.0),
@@ -110,6 +113,7 @@ pub(crate) fn all(ui: &mut Ui, state: &State, eye: Option<&Eye>) -> (Rect, Vec<A
     let rect = ui.available_rect_before_wrap();
     match state.job {
         Some(_) if state.stop == Stop::Geometry => handles::all(ui, rect, state, eye, &mut actions),
+        Some(_) if state.stop == Stop::Clearance => callouts::gap(ui, rect, state, eye),
         Some(_) => callouts::all(ui, rect, state, eye, &mut actions),
         None => empty::page(ui, rect, state, &mut actions),
     }
@@ -124,6 +128,7 @@ fn sheet(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
         Stop::Features => features::sheet(ui, state, actions),
         Stop::Frame => frame::sheet(ui, state, actions),
         Stop::Geometry => geometry::sheet(ui, state, actions),
-        Stop::Clearance | Stop::Cut => later::sheet(ui, state.stop),
+        Stop::Clearance => clearance::sheet(ui, state, actions),
+        Stop::Cut => later::sheet(ui),
     }
 }

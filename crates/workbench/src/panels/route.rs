@@ -50,7 +50,7 @@ fn stop_button(ui: &mut Ui, state: &State, stop: Stop, command: Command, actions
     let (name, status) = if here {
         (RichText::new(command.words()).color(ink.on_blue), RichText::new(&standing.words).small().color(ink.on_blue))
     } else {
-        let later = matches!(stop, Stop::Clearance | Stop::Cut);
+        let later = stop == Stop::Cut;
         let colour = if standing.wrong { ink.red } else { ink.faint };
         (
             RichText::new(command.words()).color(if later { ink.faint } else { ink.ink }),
@@ -226,7 +226,12 @@ pub(super) fn standing(state: &State, stop: Stop) -> Standing {
                 Some(missing) => plain(format!("needs {}", plural(missing, "hardpoint"))),
             }
         }
-        Stop::Clearance | Stop::Cut => plain("not yet".into()),
+        Stop::Clearance => match &state.clearance.sweeps {
+            Some(sweeps) if sweeps.revision == job.revision() => Standing { done: true, ..plain("swept".into()) },
+            _ if job.bodies.is_empty() => plain("no bodies".into()),
+            _ => plain("not swept".into()),
+        },
+        Stop::Cut => plain("not yet".into()),
     }
 }
 

@@ -15,15 +15,17 @@ pub struct Palette {
     /// Hatching over that where it is cut.
     pub hatch: Rgb,
     /// Over the metal, and how much of it: painted, footprint, wiping, of a feature, of the chosen
-    /// feature, in the order of their codes from 1.
-    pub marks: [(Rgb, f32); 5],
+    /// feature, too near to another body, in the order of their codes from 1.
+    pub marks: [(Rgb, f32); 6],
 }
 
 /// The palette of a theme.
 pub fn palette(dark: bool) -> Palette {
     // Marking blue, as brushed on metal before scribing.
     let blue = [28, 66, 186];
-    let marks = [(blue, 0.88), ([92, 128, 236], 0.62), ([196, 120, 40], 0.72), (blue, 0.34), (blue, 0.62)];
+    // Vermilion of the variants' set for what is too near.
+    let near = ([213, 94, 0], 0.9);
+    let marks = [(blue, 0.88), ([92, 128, 236], 0.62), ([196, 120, 40], 0.72), (blue, 0.34), (blue, 0.62), near];
     if dark {
         Palette { background: [29, 32, 36], metal: [186, 188, 190], inside: [104, 98, 92], hatch: [70, 66, 62], marks }
     } else {

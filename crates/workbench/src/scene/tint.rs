@@ -151,6 +151,7 @@ pub(crate) fn code(mark: Option<Mark>, value: f32, range: f32) -> u32 {
         Some(Mark::Wiping) => 3,
         Some(Mark::Feature) => 4,
         Some(Mark::Chosen) => 5,
+        Some(Mark::Near) => 6,
     };
     let share = value / range;
     // A value of 0 over a range of 0 is in the middle; NaN stays without a colour.
