@@ -11,7 +11,7 @@ use crate::work::{Footprint, MapOf, Task, Values};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use std::sync::Arc;
-use stringline_core::{Point3, RigidTransform, UnitVec3};
+use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3};
 use stringline_hardpoints::{Role, Side};
 use stringline_job::{FeatureResult, FitSpec, History, Job, LoadedScan, Name, Results, ScanFile};
 use stringline_scan::{Dab, Scan};
@@ -302,12 +302,38 @@ impl State {
         self.tasks.iter().find(|task| task.id == id)
     }
 
-    /// The scan that is coloured and the one it is laid over, of those that are there.
+    /// The scan that is coloured and the one it is laid over, of those that are there: as chosen, or the two whose boxes
+    /// in the car share most of the smaller one.
     pub(crate) fn overlaid(&self) -> Option<(Name, Name)> {
         let ready = |name: &Name| self.scans.get(name).is_some_and(|scan| scan.ready().is_some());
         let chosen = self.overlay.clone().filter(|(of, from)| ready(of) && ready(from));
-        let mut names = self.scans.keys().filter(|name| ready(name)).cloned();
-        chosen.or_else(|| Some((names.next()?, names.next()?)))
+        chosen.or_else(|| {
+            let names: Vec<&Name> = self.scans.keys().filter(|name| ready(name)).collect();
+            let boxes: Vec<Option<[Vec3; 2]>> = names.iter().map(|name| self.box_in_car(name)).collect();
+            let mut best: Option<(f64, usize, usize)> = None;
+            for (i, a) in boxes.iter().enumerate() {
+                for (j, b) in boxes.iter().enumerate().skip(i + 1) {
+                    let shared = a.zip(*b).map_or(0.0, |(a, b)| shared(&a, &b));
+                    if best.is_none_or(|(most, ..)| shared > most) {
+                        best = Some((shared, i, j));
+                    }
+                }
+            }
+            best.map(|(_, i, j)| (names[i].clone(), names[j].clone()))
+        })
+    }
+
+    /// Lowest and highest coordinates of a scan where it stands.
+    fn box_in_car(&self, name: &Name) -> Option<[Vec3; 2]> {
+        let (low, high) = self.scans.get(name)?.ready()?.scan.bounds()?;
+        let stands = self.world_from_scan(name);
+        let corner = |i: usize| {
+            let end = |axis: usize| if i >> axis & 1 == 0 { low[axis] } else { high[axis] };
+            (stands * Point3::new(end(0), end(1), end(2))).coords
+        };
+        let corners: [Vec3; 8] = std::array::from_fn(corner);
+        let ends = |by: fn(&Vec3, &Vec3) -> Vec3| corners.iter().skip(1).fold(corners[0], |a, b| by(&a, b));
+        Some([ends(Vec3::inf), ends(Vec3::sup)])
     }
 
     /// Whether a call-out is folded.
@@ -324,4 +350,11 @@ impl State {
     pub(crate) fn recolour(&mut self, scan: &Name) {
         self.tints.remove(scan);
     }
+}
+
+/// How much two boxes share of the smaller one, 0 to 1.
+fn shared(a: &[Vec3; 2], b: &[Vec3; 2]) -> f64 {
+    let volume = |low: &Vec3, high: &Vec3| (0..3).map(|axis| (high[axis] - low[axis]).max(0.0)).product::<f64>();
+    let smaller = volume(&a[0], &a[1]).min(volume(&b[0], &b[1]));
+    if smaller > 0.0 { volume(&a[0].sup(&b[0]), &a[1].inf(&b[1])) / smaller } else { 0.0 }
 }
