@@ -27,7 +27,7 @@ mod wheel;
 pub use body::{Body, BodyError};
 pub use design::{ball, plate, tube};
 pub use distance::{Closest, distance};
-pub use map::{Gap, GapError, GapMap, Histogram, gap_map};
+pub use map::{Gap, GapError, GapMap, Histogram, Spread, gap_map};
 pub use mark::{Mark, swept_mark};
 pub use mould::Moulded;
 pub use part::{Part, Shape, part_gap};

@@ -50,7 +50,32 @@ pub struct Histogram {
     pub above: usize,
 }
 
+/// How the gaps spread about zero, mm: the same surface seen twice, once it lies well, spreads as its noise does.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Spread {
+    /// Points with a gap.
+    pub count: usize,
+    /// Mean of the signed gaps.
+    pub mean: f64,
+    /// Root mean square.
+    pub rms: f64,
+    /// 95 % of the gaps are this size or smaller.
+    pub within_95: f64,
+}
+
 impl GapMap {
+    /// How the gaps spread; `None` where there is none. Points without a gap are not counted.
+    pub fn spread(&self) -> Option<Spread> {
+        let gaps = || self.gaps.iter().map(|&g| f64::from(g)).filter(|g| !g.is_nan());
+        let mut sizes: Vec<f64> = gaps().map(f64::abs).collect();
+        let at = (sizes.len() * 95).div_ceil(100).checked_sub(1)?;
+        let count = sizes.len();
+        let (_, &mut within_95, _) = sizes.select_nth_unstable_by(at, f64::total_cmp);
+        let mean = gaps().sum::<f64>() / count as f64;
+        let rms = (gaps().map(|g| g * g).sum::<f64>() / count as f64).sqrt();
+        Some(Spread { count, mean, rms, within_95 })
+    }
+
     /// How many gaps lie in each of `parts` equal parts of the range from `from` to `to` (mm; a part holds its lower
     /// end), below it and above it. Points without a gap are not counted.
     pub fn histogram(&self, from: f64, to: f64, parts: usize) -> Histogram {

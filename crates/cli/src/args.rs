@@ -128,6 +128,15 @@ pub(crate) struct PlaceArgs {
     /// The job file, .job.json.
     #[arg(value_name = "JOB")]
     pub(crate) job: PathBuf,
+    /// Measure the gaps of each scan laid on another, where it started and as placed.
+    #[arg(long)]
+    pub(crate) gaps: bool,
+    /// How far away the other surface is looked for, mm.
+    #[arg(long, value_name = "MM", requires = "gaps", value_parser = parse_length)]
+    pub(crate) limit: Option<f64>,
+    /// Write those gaps as coloured meshes to this folder.
+    #[arg(long, value_name = "DIR", requires = "gaps")]
+    pub(crate) out: Option<PathBuf>,
     /// Print the result as JSON.
     #[arg(long)]
     pub(crate) json: bool,

@@ -13,6 +13,7 @@ mod failure;
 mod feature_report;
 mod fit;
 mod gap;
+mod laid;
 mod overlay;
 mod pictures;
 mod place;

@@ -17,7 +17,7 @@ use stringline_scan::Geometry;
 use stringline_scan::write::{Precision, ply_coloured};
 
 /// How far away the other surface is looked for where nothing is said, mm.
-const LIMIT: f64 = 20.0;
+pub(crate) const LIMIT: f64 = 20.0;
 /// Bars of the histogram.
 const BARS: usize = 12;
 /// Half of what a section shows, mm.

@@ -2,7 +2,8 @@
 
 use crate::args::PlaceArgs;
 use crate::failure::{Failure, Outcome};
-use crate::run::{Evaluated, evaluate_file, trouble};
+use crate::laid::{self, LaidReport};
+use crate::run::{Evaluated, evaluate_file, stem_of, trouble};
 use crate::table::{Align, Table, position, rounded, with_uncertainty};
 use serde::Serialize;
 use stringline_core::covariance::{by_motion, chain, combined, coverage_factor, largest_sigma, two_significant};
@@ -17,6 +18,7 @@ struct PlaceReport {
     complete: bool,
     placements: Vec<PlacementReport>,
     mates: Vec<MateReport>,
+    laid: Vec<LaidReport>,
     free: Vec<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     test: Option<TestReport>,
@@ -45,8 +47,13 @@ struct MateReport {
     says: String,
     left_out: bool,
     equations: usize,
-    /// Between the datums as placed, car axes, mm.
+    /// Where what is left is told, in the car, mm.
+    at: [f64; 3],
+    /// Between the datums as placed, from the second to the first, car axes, mm.
     residual: [f64; 3],
+    /// One standard deviation of that along itself, mm; absent where nothing checks it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    sigma: Option<f64>,
     residual_deg: f64,
     /// Against what all the others say; absent where it alone holds what it holds.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -117,10 +124,12 @@ pub(crate) fn place(args: &PlaceArgs) -> Result<Outcome, Failure> {
     }
     let mut told = messages;
     told.extend(trouble(results));
+    let job = crate::fit::file_name(&args.job);
+    let laid = laid::reports(&evaluated, args, stem_of(&job))?;
     let mut outcome = if args.json {
-        Outcome::json(&report(&evaluated, crate::fit::file_name(&args.job), told.clone()))?
+        Outcome::json(&report(&evaluated, job, laid, told.clone()))?
     } else {
-        Outcome { text: text(&evaluated), ..Outcome::default() }
+        Outcome { text: text(&evaluated) + &laid::text(&laid), ..Outcome::default() }
     };
     outcome.messages = told;
     outcome.in_part = !results.is_complete();
@@ -145,7 +154,7 @@ fn trust(placement: &PlacementResult, at: &Point3) -> Option<(f64, f64)> {
     Some((largest(&by_motion(at, None)), largest(&turn)))
 }
 
-fn report(evaluated: &Evaluated, job: String, messages: Vec<String>) -> PlaceReport {
+fn report(evaluated: &Evaluated, job: String, laid: Vec<LaidReport>, messages: Vec<String>) -> PlaceReport {
     let results = &evaluated.results;
     let placements = results.placements.iter().map(|(scan, placement)| {
         let trust = trust(placement, &middle_of(evaluated, scan, placement));
@@ -165,7 +174,9 @@ fn report(evaluated: &Evaluated, job: String, messages: Vec<String>) -> PlaceRep
         says: says(evaluated, &fit.name),
         left_out: fit.left_out,
         equations: fit.equations,
+        at: fit.at.coords.into(),
         residual: fit.residual.into(),
+        sigma: fit.sigma,
         residual_deg: fit.residual_turn.to_degrees(),
         off: fit.off.as_ref().map(|off| OffReport {
             shift: off.shift.into(),
@@ -204,6 +215,7 @@ fn report(evaluated: &Evaluated, job: String, messages: Vec<String>) -> PlaceRep
         complete: results.is_complete(),
         placements: placements.collect(),
         mates: mates.collect(),
+        laid,
         free: results.adjusted.iter().flat_map(|a| &a.free).map(ToString::to_string).collect(),
         test: results.adjusted.as_ref().map(|a| TestReport {
             chi_squared: a.chi_squared,
@@ -247,6 +259,7 @@ pub(crate) fn text(evaluated: &Evaluated) -> String {
         ("mate", Align::Left),
         ("what it says", Align::Left),
         ("left over mm", Align::Right),
+        ("in σ", Align::Right),
         ("off the others mm", Align::Right),
         ("off °", Align::Right),
         ("by chance", Align::Right),
@@ -270,6 +283,7 @@ pub(crate) fn text(evaluated: &Evaluated) -> String {
             fit.name.clone(),
             says(evaluated, &fit.name),
             rounded(fit.residual.norm(), 0.01),
+            fit.standardised().map_or_else(String::new, |times| format!("{times:.1}")),
             lengths.map_or_else(String::new, |off| with_uncertainty(off.shift.norm(), off.shift_u95)),
             angles.map_or_else(String::new, |off| with_uncertainty(off.turn.to_degrees(), off.turn_u95.to_degrees())),
             off.map_or_else(String::new, |off| chance(off.probability)),

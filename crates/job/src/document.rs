@@ -389,6 +389,12 @@ impl Job {
             .or_else(|| hardpoint().map(|by| ("hardpoint", by.words())))
     }
 
+    /// A mate that lays this scan on another or another on it, if any.
+    pub fn mate_of_scan(&self, scan: &Name) -> Option<&Name> {
+        let mut mates = self.mates.iter();
+        mates.find(|(_, mate)| mate.tie.scans().is_some_and(|of| of.contains(&scan))).map(|(name, _)| name)
+    }
+
     /// The group that a feature is fitted in, if any.
     pub fn joint_of(&self, feature: &Name) -> Option<(&Name, &Arc<Joint>)> {
         self.joints.iter().find(|(_, joint)| joint.features.contains(feature))
@@ -415,38 +421,48 @@ pub fn hardpoint_words(role: Role, side: Side) -> String {
 impl Placement {
     /// A placement typed in by a person.
     pub fn typed(car_from_scan: &RigidTransform, found: impl Into<String>) -> Self {
-        let matrix = car_from_scan.to_homogeneous();
         Placement {
-            car_from_scan: std::array::from_fn(|row| std::array::from_fn(|column| matrix[(row, column)])),
+            car_from_scan: matrix_of(car_from_scan),
             found: found.into(),
             covariance: None,
             extra: Extra::new(),
         }
     }
 
-    /// The transform; `None` unless the matrix turns and shifts only, to 1e-6 in each term
-    /// of its rotation. The rotation nearest the matrix is taken.
+    /// The transform; `None` unless the matrix turns and shifts only. The rotation nearest it is taken.
     pub fn car_from_scan(&self) -> Option<RigidTransform> {
-        use nalgebra::{Matrix3, Matrix4, Rotation3, Translation3, UnitQuaternion};
-        let matrix = Matrix4::from_fn(|row, column| self.car_from_scan[row][column]);
-        let rotation: Matrix3<f64> = matrix.fixed_view::<3, 3>(0, 0).into_owned();
-        let off_square = (rotation * rotation.transpose() - Matrix3::identity()).amax();
-        let rigid = matrix.iter().all(|v| v.is_finite())
-            && self.car_from_scan[3] == [0.0, 0.0, 0.0, 1.0]
-            && off_square < 1e-6
-            && rotation.determinant() > 0.0;
-        rigid.then(|| {
-            let svd = rotation.svd(true, true);
-            let nearest = match (svd.u, svd.v_t) {
-                (Some(u), Some(v_t)) => u * v_t,
-                _ => rotation,
-            };
-            RigidTransform::from_parts(
-                Translation3::new(matrix[(0, 3)], matrix[(1, 3)], matrix[(2, 3)]),
-                UnitQuaternion::from_rotation_matrix(&Rotation3::from_matrix_unchecked(nearest)),
-            )
-        })
+        rigid(&self.car_from_scan)
     }
+}
+
+/// The rows of a transform's homogeneous matrix.
+pub(crate) fn matrix_of(transform: &RigidTransform) -> [[f64; 4]; 4] {
+    let matrix = transform.to_homogeneous();
+    std::array::from_fn(|row| std::array::from_fn(|column| matrix[(row, column)]))
+}
+
+/// The transform of a homogeneous matrix; `None` unless it turns and shifts only, to 1e-6 in each term of its rotation.
+/// The rotation nearest the matrix is taken.
+pub(crate) fn rigid(rows: &[[f64; 4]; 4]) -> Option<RigidTransform> {
+    use nalgebra::{Matrix3, Matrix4, Rotation3, Translation3, UnitQuaternion};
+    let matrix = Matrix4::from_fn(|row, column| rows[row][column]);
+    let rotation: Matrix3<f64> = matrix.fixed_view::<3, 3>(0, 0).into_owned();
+    let off_square = (rotation * rotation.transpose() - Matrix3::identity()).amax();
+    let rigid = matrix.iter().all(|v| v.is_finite())
+        && rows[3] == [0.0, 0.0, 0.0, 1.0]
+        && off_square < 1e-6
+        && rotation.determinant() > 0.0;
+    rigid.then(|| {
+        let svd = rotation.svd(true, true);
+        let nearest = match (svd.u, svd.v_t) {
+            (Some(u), Some(v_t)) => u * v_t,
+            _ => rotation,
+        };
+        RigidTransform::from_parts(
+            Translation3::new(matrix[(0, 3)], matrix[(1, 3)], matrix[(2, 3)]),
+            UnitQuaternion::from_rotation_matrix(&Rotation3::from_matrix_unchecked(nearest)),
+        )
+    })
 }
 
 fn expect_format<'de, D: Deserializer<'de>>(from: D) -> Result<Cow<'static, str>, D::Error> {

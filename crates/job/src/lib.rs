@@ -18,13 +18,17 @@
 //! ```
 
 mod bodies;
+mod check;
 mod clearance;
+mod constructing;
 mod disk;
 mod document;
 mod evaluate;
 mod export;
+mod fitting;
 mod history;
 mod journal;
+mod laying;
 mod mates;
 mod name;
 mod op;
@@ -43,7 +47,8 @@ pub use evaluate::{EvaluateError, Evaluator, Failed, FeatureResult, Loader, Resu
 pub use export::{SetFormat, WriteError, write_set};
 pub use history::History;
 pub use journal::log_of;
-pub use mates::{CarAxisSpec, FacingSpec, MateSpec, Tie};
+pub use laying::{BeforeAfter, How, Laid, before_after};
+pub use mates::{CarAxisSpec, FacingSpec, MarkerSpec, MateSpec, PickedPair, StartSpec, Tie};
 pub use name::{Name, NameError};
 pub use op::{Change, Op, OpError, plan};
 pub use open::{FileError, OpenJob, Recovered, folder_of, io_next_step, read_file, read_job, unsaved_steps, write_job};

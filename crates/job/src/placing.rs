@@ -11,7 +11,8 @@ use stringline_core::{Point3, RigidTransform, Vec3};
 use stringline_fit::Shape;
 use stringline_hardpoints::{Constructed, Construction, Datum, Inputs, block_rotation, place_feature};
 use stringline_place::{
-    AdjustSettings, Adjusted, Anchor, Asymmetry, Facing, Hold, Known, Mate, On, Relation, adjust, asymmetry,
+    AdjustError, AdjustSettings, Adjusted, Anchor, Asymmetry, Facing, Hold, Known, Mate, On, Relation, adjust,
+    asymmetry,
 };
 
 /// How a scan sits in the car, as computed.
@@ -46,29 +47,36 @@ pub fn placed(
 
 /// Places the scans: those with a typed placement so, the others by the job's mates.
 pub(crate) fn place_all(job: &Job, results: &mut Results) {
-    let mut known = BTreeMap::new();
+    let known = typed(job);
     for (name, placement) in &job.placements {
-        let Some(car_from_scan) = placement.car_from_scan() else { continue };
-        let covariance = placement.covariance.map(|c| Matrix6::from_fn(|row, column| c[row][column]));
-        let typed = Known { car_from_scan, covariance };
-        let sources = typed.sources(name.as_str());
+        let Some(Known { car_from_scan, covariance }) = known.get(name.as_str()).cloned() else { continue };
+        let sources = Known { car_from_scan, covariance }.sources(name.as_str());
         let found = placement.found.clone();
         results.placements.insert(name.clone(), PlacementResult { car_from_scan, found, covariance, sources });
-        known.insert(name.to_string(), typed);
     }
     let mut mates = Vec::new();
     for (name, spec) in &job.mates {
         match resolve(job, results, name, spec) {
-            Ok(mate) => mates.push(mate),
+            Ok(mate) => mates.extend(mate),
             Err(error) => results.fail("mate", name, error),
         }
     }
-    if mates.is_empty() {
-        return;
-    }
-    let adjusted = match adjust(&mates, &known, &AdjustSettings::default()) {
-        Ok(adjusted) => adjusted,
-        Err(error) => return results.fail("placement", "by mates", EvaluateError::Adjust(error)),
+    let adjusted = loop {
+        if mates.is_empty() {
+            return;
+        }
+        match adjust(&mates, &known, &AdjustSettings::default()) {
+            Ok(adjusted) => break adjusted,
+            // The rest may well be placed.
+            Err(AdjustError::NotTied { scans }) => {
+                for scan in &scans {
+                    let alone = AdjustError::NotTied { scans: vec![scan.clone()] };
+                    results.fail("placement", scan, EvaluateError::Adjust(alone));
+                }
+                mates.retain(|mate| !scans.iter().any(|scan| speaks_of(mate, scan)));
+            }
+            Err(error) => return results.fail("placement", "by mates", EvaluateError::Adjust(error)),
+        }
     };
     let frames: BTreeMap<&str, RigidTransform> = adjusted
         .scans
@@ -93,6 +101,30 @@ pub(crate) fn place_all(job: &Job, results: &mut Results) {
     }
     warn(&adjusted, results);
     results.adjusted = Some(adjusted);
+}
+
+/// The placements that are typed.
+fn typed(job: &Job) -> BTreeMap<String, Known> {
+    let usable = job.placements.iter().filter_map(|(name, placement)| {
+        let covariance = placement.covariance.map(|c| Matrix6::from_fn(|row, column| c[row][column]));
+        Some((name.to_string(), Known { car_from_scan: placement.car_from_scan()?, covariance }))
+    });
+    usable.collect()
+}
+
+/// Where all mates that can be had so far put the scans, those that they hold.
+pub(crate) fn stands(job: &Job, results: &Results) -> BTreeMap<String, RigidTransform> {
+    let known = typed(job);
+    // What cannot be had is told once, when all is placed.
+    let mates: Vec<Mate> =
+        job.mates.iter().filter_map(|(name, spec)| resolve(job, results, name, spec).ok()?).collect();
+    let typed = known.iter().map(|(scan, known)| (scan.clone(), known.car_from_scan));
+    let mut stand: BTreeMap<String, RigidTransform> = typed.collect();
+    if let Ok(adjusted) = adjust(&mates, &known, &AdjustSettings::default()) {
+        let held = adjusted.scans.into_iter().filter(|(_, placed)| placed.held);
+        stand.extend(held.map(|(scan, placed)| (scan, placed.car_from_scan)));
+    }
+    stand
 }
 
 fn speaks_of(mate: &Mate, scan: &str) -> bool {
@@ -176,7 +208,8 @@ pub fn off_words(shift: Vec3, u95: f64) -> String {
     format!("{} mm ({})", stringline_core::covariance::with_uncertainty(size, u95), ways.join(", "))
 }
 
-fn resolve(job: &Job, results: &Results, name: &Name, spec: &MateSpec) -> Result<Mate, EvaluateError> {
+/// A mate as the adjustment takes it; `None` where a scan could not be laid on another, which is told already.
+fn resolve(job: &Job, results: &Results, name: &Name, spec: &MateSpec) -> Result<Option<Mate>, EvaluateError> {
     let on = |input: &str| anchor(job, results, input, None);
     let relation = match &spec.tie {
         Tie::Meet { first, second, offset, facing } => {
@@ -214,10 +247,14 @@ fn resolve(job: &Job, results: &Results, name: &Name, spec: &MateSpec) -> Result
             let of = of.iter().map(|input| on(input)).collect::<Result<_, _>>()?;
             Relation::Coordinate { of, axis: (*axis).into(), value: *value }
         }
+        Tie::Surface { .. } | Tie::Markers { .. } | Tie::Points { .. } => match results.laid.get(name) {
+            Some(laid) => laid.relation(),
+            None => return Ok(None),
+        },
     };
     let (give, give_deg) = spec.gives();
     let may_fail = !spec.keep && matches!(spec.tie, Tie::Pair { .. });
-    Ok(Mate { name: name.to_string(), relation, give, give_angle: give_deg.to_radians(), may_fail })
+    Ok(Some(Mate { name: name.to_string(), relation, give, give_angle: give_deg.to_radians(), may_fail }))
 }
 
 /// Whether a ground's normal points away from what else is measured on its scan, which stands above it.
@@ -274,7 +311,7 @@ fn gather(
             inputs.add_feature(input, result.feature.clone())?;
         } else if let Some((_, how)) = job.datums.iter().find(|(name, _)| name.as_str() == input) {
             // The job refuses datums that rest on themselves; a file may still hold one.
-            if crate::op::rests_on_itself(job, input) {
+            if crate::check::rests_on_itself(job, input) {
                 return Err(EvaluateError::Circular);
             }
             gather(job, results, datum, how, scan, inputs)?;

@@ -16,18 +16,21 @@
 //! test for a gross error (W. Baarda, *A testing procedure for use in geodetic networks*, 1968; from memory).
 //! A mate that may fail is left out, the worst first, while that test says one in a thousand.
 
+mod judge;
+
 use crate::error::AdjustError;
 use crate::freedom::{Freedom, freedoms};
 use crate::mate::{CarAxis, Mate, On, Relation};
 use crate::motion::Pivot;
 use crate::start::{alike, starts};
 use crate::system::{Linear, System, mate_name, placement_name};
+use judge::{Judged, unit};
 use nalgebra::{DMatrix, DVector, Dyn, Matrix6, SymmetricEigen, Vector6};
 use std::collections::BTreeMap;
 use stringline_core::covariance::{
     Source, Sources, chi_squared_tail, combined, coverage_factor, largest_sigma, propagate,
 };
-use stringline_core::{RigidTransform, Vec3};
+use stringline_core::{Point3, RigidTransform, Vec3};
 
 /// How the adjustment is done.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -144,8 +147,15 @@ pub struct MateFit {
     pub left_out: bool,
     /// How many equations it has.
     pub equations: usize,
-    /// What is left between the placed datums: its length equations put together, car axes, mm.
+    /// Where in the car what is left is told, mm: at the first datum, the middle of several, or the middle of what
+    /// two scans share.
+    pub at: Point3,
+    /// What is left between the placed datums, from the second to the first: its length equations put together,
+    /// car axes, mm.
     pub residual: Vec3,
+    /// One standard deviation of that along itself, mm, all other mates having had their say; `None` where nothing
+    /// checks it, and it is zero by itself.
+    pub sigma: Option<f64>,
     /// The angle equations, rad.
     pub residual_turn: f64,
     /// Against all the others; `None` where it alone holds what it holds.
@@ -156,6 +166,13 @@ pub struct MateFit {
     pub sides: Vec<SideOff>,
     /// Other mates whose absence would explain it nearly as well: which of them is wrong cannot be told.
     pub or_else: Vec<String>,
+}
+
+impl MateFit {
+    /// The residual in its own standard deviations (W. Baarda, 1968; from memory); `None` where nothing checks it.
+    pub fn standardised(&self) -> Option<f64> {
+        self.sigma.map(|sigma| self.residual.norm() / sigma)
+    }
 }
 
 /// The placements, and how far they can be trusted.
@@ -221,7 +238,7 @@ pub fn adjust(
         let own = System::new(mates, known)?;
         not_ambiguous(&own, &tries)?;
     }
-    let fits = (0..mates.len()).map(|i| state.fit(i, &watched, &sides, &left_out, settings)).collect();
+    let fits = (0..mates.len()).map(|i| state.fit(i, &watched, &poses, &sides, &left_out, settings)).collect();
     let mut sources = state.placement_sources();
     state.add_give(&watched, &mut sources);
     let scans = watched.scans.iter().enumerate().filter_map(|(s, name)| {
@@ -409,144 +426,7 @@ fn eigen(of: DMatrix<f64>) -> SymmetricEigen<f64, Dyn> {
     }
 }
 
-/// Angles as lengths.
-fn unit(along: Option<Vec3>) -> f64 {
-    if along.is_some() { 1.0 } else { LEVER }
-}
-
-/// A mate held against all the others.
-struct Judged {
-    off: Option<Off>,
-    moves: DVector<f64>,
-}
-
 impl State {
-    /// Predicts a mate's equations from the active ones without it; `None` where that cannot be solved.
-    fn judge(&self, mate: usize, settings: &AdjustSettings) -> Option<Judged> {
-        self.judge_without(mate, mate, settings)
-    }
-
-    fn judge_without(&self, mate: usize, without: usize, settings: &AdjustSettings) -> Option<Judged> {
-        let own = self.linear.of[mate].clone();
-        let keep: Vec<usize> = (0..self.active.len())
-            .filter(|&i| self.active[i] && i != without)
-            .flat_map(|i| self.linear.of[i].clone())
-            .collect();
-        let solved = Solved::of(&self.linear, &self.to_origin, keep, settings)?;
-        let by = self.linear.by_motion.rows(own.start, own.len()) * &self.to_origin;
-        let rows: Vec<usize> = own.collect();
-        let error = self.linear.value.select_rows(&rows) + &by * &solved.step;
-        // e = r − X·(values of the rest), so its covariance has the part that they share.
-        let x = &by * &solved.gain;
-        let all = &self.linear.covariance;
-        let shared = all.select_rows(&rows).select_columns(&solved.rows);
-        let rest = all.select_rows(&solved.rows).select_columns(&solved.rows);
-        let cross = &x * shared.transpose();
-        let covariance =
-            all.select_rows(&rows).select_columns(&rows) - &cross - cross.transpose() + &x * rest * x.transpose();
-        let along: Vec<Option<Vec3>> = rows.iter().map(|&r| self.linear.along[r]).collect();
-        let off = self.off(&error, &covariance, &along, &(&by * &solved.free));
-        // What was free before is free without it as well, and counts as no move.
-        Some(Judged { off, moves: solved.step })
-    }
-
-    /// `lost` is how the equations change along what is free without the mate.
-    fn off(
-        &self,
-        error: &DVector<f64>,
-        covariance: &DMatrix<f64>,
-        along: &[Option<Vec3>],
-        lost: &DMatrix<f64>,
-    ) -> Option<Off> {
-        let m = error.len();
-        let scale: Vec<f64> = along.iter().map(|a| unit(*a)).collect();
-        let scaled_lost = DMatrix::from_fn(m, lost.ncols(), |i, j| lost[(i, j)] * scale[i]);
-        let seen = if lost.ncols() == 0 {
-            DMatrix::identity(m, m)
-        } else {
-            let eigen = (&scaled_lost * scaled_lost.transpose()).symmetric_eigen();
-            let kept: Vec<usize> = (0..m).filter(|&k| eigen.eigenvalues[k] < FREE * FREE).collect();
-            eigen.eigenvectors.select_columns(&kept)
-        };
-        let equations = seen.ncols();
-        if equations == 0 {
-            return None;
-        }
-        // In mm throughout, and only what the others predict.
-        let to_seen = DMatrix::from_fn(equations, m, |i, j| seen[(j, i)] * scale[j]);
-        let e = &to_seen * error;
-        let c = propagate(&to_seen, covariance);
-        let chi_squared = e.dot(&c.clone().cholesky()?.solve(&e));
-        // Back to the equations, with nothing where the others say nothing.
-        let back = DMatrix::from_fn(m, equations, |i, j| seen[(i, j)] / scale[i]);
-        let (e, c) = (&back * e, propagate(&back, &c));
-        let place = DMatrix::from_fn(3, m, |i, j| along[j].map_or(0.0, |a| a[i]));
-        let shift = &place * &e;
-        let lengths = along.iter().filter(|a| a.is_some()).count();
-        let angles: Vec<usize> = (0..m).filter(|&k| along[k].is_none()).collect();
-        let expanded = |dimensions: usize, c: DMatrix<f64>| {
-            if dimensions == 0 { 0.0 } else { coverage_factor(dimensions, f64::INFINITY) * largest_sigma(&c) }
-        };
-        Some(Off {
-            shift: Vec3::new(shift[0], shift[1], shift[2]),
-            shift_u95: expanded(lengths.min(3), propagate(&place, &c)),
-            turn: angles.iter().map(|&k| e[k] * e[k]).sum::<f64>().sqrt(),
-            turn_u95: expanded(angles.len(), c.select_rows(&angles).select_columns(&angles)),
-            chi_squared,
-            equations,
-            probability: chi_squared_tail(chi_squared, equations),
-        })
-    }
-
-    fn fit(
-        &self,
-        index: usize,
-        system: &System<'_>,
-        sides: &[(usize, Mate)],
-        left_out: &[(usize, Vec<String>)],
-        settings: &AdjustSettings,
-    ) -> MateFit {
-        let own = self.linear.of[index].clone();
-        let mut residual = Vec3::zeros();
-        let mut residual_turn = 0.0_f64;
-        for row in own.clone() {
-            match self.linear.along[row] {
-                Some(along) => residual += along * self.linear.value[row],
-                None => residual_turn = residual_turn.hypot(self.linear.value[row]),
-            }
-        }
-        let judged = self.judge(index, settings);
-        let mut moves = Vec::new();
-        if let Some(judged) = judged.as_ref().filter(|_| self.active[index]) {
-            for (s, scan) in system.scans.iter().enumerate() {
-                let by = judged.moves.rows(6 * s, 6);
-                let (shift, turn) = (by.rows(0, 3).norm(), by.rows(3, 3).norm() / self.pivots[s].lever);
-                moves.push(Moves { scan: scan.clone(), shift, turn });
-            }
-            moves.sort_by(|a, b| b.shift.total_cmp(&a.shift));
-        }
-        let base = system.mates.len() - sides.len();
-        let sides = sides.iter().enumerate().filter(|(_, (of, _))| *of == index).filter_map(|(k, (_, mate))| {
-            let off = self.judge_without(base + k, index, settings)?.off?;
-            let Relation::Coordinate { of, value, .. } = &mate.relation else { return None };
-            // Outboard is away from the plane of symmetry.
-            let outboard = off.shift.y * value.signum();
-            let datum = of.first()?.anchor.name.clone();
-            Some(SideOff { datum, outboard, u95: off.shift_u95, probability: off.probability })
-        });
-        MateFit {
-            name: system.mates[index].name.clone(),
-            left_out: !self.active[index],
-            equations: own.len(),
-            residual,
-            residual_turn,
-            sides: sides.collect(),
-            off: judged.and_then(|j| j.off),
-            moves,
-            or_else: left_out.iter().find(|(i, _)| *i == index).map(|(_, e)| e.clone()).unwrap_or_default(),
-        }
-    }
-
     /// How all placements follow from each source: motions about the origin, six rows a scan.
     fn placement_sources(&self) -> Sources {
         let gain = -(&self.to_origin * &self.solved.gain);
@@ -588,7 +468,7 @@ impl State {
 }
 
 /// The ± at 95 % of a placed scan's place at a point of the car, mm: the largest half-axis of the joint region.
-pub fn u95_at(placed: &Placed, point: &stringline_core::Point3) -> f64 {
+pub fn u95_at(placed: &Placed, point: &Point3) -> f64 {
     let by = stringline_core::covariance::by_motion(point, None);
     let c = propagate(&by, &DMatrix::from_column_slice(6, 6, placed.covariance.as_slice()));
     coverage_factor(3, placed.degrees_of_freedom) * largest_sigma(&c)

@@ -128,6 +128,10 @@ pub enum Relation {
         placement: RigidTransform,
         /// Of the small motion by which it may be off, in the axes of `on` about its origin.
         covariance: Box<Matrix6<f64>>,
+        /// Of that covariance; infinite where it is known.
+        degrees_of_freedom: f64,
+        /// The middle of what they share, in the axes of `on`: where it is told what is left between them.
+        at: Point3,
     },
 }
 
@@ -241,8 +245,13 @@ pub(crate) fn rows(relation: &Relation, here: &[Here]) -> Vec<Row> {
 fn meet(a: &Here, b: &Here, offset: f64) -> Vec<Row> {
     let w = a.p - b.p;
     let none = Vec3::zeros();
+    // The same with its sign changed, so that a length is always from the second to the first.
     let swapped = |mut rows: Vec<Row>| {
-        rows.iter_mut().for_each(|row| row.by.swap(0, 1));
+        for row in &mut rows {
+            row.by.swap(0, 1);
+            row.by = row.by.iter().map(|[p, d]| [-p, -d]).collect();
+            row.value = -row.value;
+        }
         rows
     };
     match (a.hold, b.hold, a.d, b.d) {

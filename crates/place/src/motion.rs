@@ -43,13 +43,6 @@ impl Pivot {
     }
 }
 
-/// The small motion of a transform that is nearly the identity.
-pub(crate) fn small_motion(t: &RigidTransform) -> Vector6<f64> {
-    let turn = t.rotation.scaled_axis();
-    let shift = t.translation.vector;
-    Vector6::new(shift.x, shift.y, shift.z, turn.x, turn.y, turn.z)
-}
-
 /// Takes a small motion in a frame to the same motion in the car's: t' = R t + p×(R θ), θ' = R θ.
 pub(crate) fn carried(car_from: &RigidTransform) -> Matrix6<f64> {
     let r = *car_from.rotation.to_rotation_matrix().matrix();

@@ -14,7 +14,7 @@ mod descriptor;
 use crate::pairs::closest;
 use crate::surface::start::{Coarse, Led};
 use crate::surface::target::Surfel;
-use crate::surface::{SurfaceError, SurfaceNote, points_of};
+use crate::surface::{SurfaceError, SurfaceNote, finer, points_of};
 use descriptor::{Descriptor, LENGTH, between, descriptors};
 use rayon::prelude::*;
 use stringline_core::RigidTransform;
@@ -82,6 +82,8 @@ pub fn place_from_nothing(
     settings: &RoughSettings,
     go_on: impl Fn(f32) -> bool + Sync,
 ) -> Result<RoughFit, SurfaceError> {
+    let finer = finer(target, settings.target_points.as_deref());
+    let target = finer.as_ref().unwrap_or(target);
     let source_ids = points_of("source", source, settings.source_points.as_deref())?;
     let target_ids = points_of("target", target, settings.target_points.as_deref())?;
     let watch = |done: f32| if go_on(done) { Ok(()) } else { Err(SurfaceError::Stopped) };

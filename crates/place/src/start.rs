@@ -7,7 +7,7 @@
 //! is tied. In the end all scans are settled together, and the placements that fit best are the start.
 
 use crate::error::AdjustError;
-use crate::mate::{Mate, looks_right};
+use crate::mate::{Mate, Relation, looks_right};
 use crate::motion::Pivot;
 use crate::system::System;
 use nalgebra::{DMatrix, DVector, UnitQuaternion, Vector6};
@@ -70,7 +70,9 @@ pub(crate) fn starts(system: &System<'_>) -> Result<Vec<Try>, AdjustError> {
         };
         let all: Vec<(usize, usize)> = (0..tries.len()).flat_map(|t| (0..24).map(move |k| (t, k))).collect();
         let turns = cube_turns();
-        let found: Vec<Try> = all.par_iter().map(|&(t, k)| placed(system, &tries[t], next, &turns[k])).collect();
+        let told: Vec<Try> = tries.iter().filter_map(|from| told(system, from, next)).collect();
+        let turned = all.par_iter().map(|&(t, k)| placed(system, &tries[t], next, &turns[k]));
+        let found: Vec<Try> = turned.collect::<Vec<_>>().into_iter().chain(told).collect();
         tries = best_of(system, found);
     }
     Ok(tries)
@@ -80,6 +82,21 @@ pub(crate) fn starts(system: &System<'_>) -> Result<Vec<Try>, AdjustError> {
 fn usable<'a>(system: &System<'a>, poses: &[Option<RigidTransform>], of: &[usize]) -> Vec<&'a Mate> {
     let speaks = |mate: &Mate| mate.relation.scans().iter().any(|s| system.index(s).is_some_and(|i| of.contains(&i)));
     system.mates.iter().filter(|mate| !system.is_open(mate, poses) && speaks(mate)).copied().collect()
+}
+
+/// Places one more scan as one of the mates says outright, where one does.
+fn told(system: &System<'_>, from: &Try, next: usize) -> Option<Try> {
+    let pose = system.mates.iter().find_map(|mate| {
+        let Relation::Relative { scan, on, placement, .. } = &mate.relation else { return None };
+        if system.index(scan) == Some(next) {
+            return Some(system.pose(on.as_deref(), &from.poses)? * placement);
+        }
+        let is_next = system.index(on.as_deref()?) == Some(next);
+        is_next.then(|| Some(system.pose(Some(scan), &from.poses)? * placement.inverse()))?
+    })?;
+    let mut poses = from.poses.clone();
+    poses[next] = Some(pose);
+    Some(settled(system, poses, next))
 }
 
 /// Places one more scan, starting from a turn.
@@ -101,7 +118,13 @@ fn placed(system: &System<'_>, from: &Try, next: usize, turn: &UnitQuaternion<f6
                 * RigidTransform::from_parts(Vec3::zeros().into(), *turn),
         );
     }
-    settle(system, &mut poses, &[next], &mates);
+    settled(system, poses, next)
+}
+
+/// Settles the scan placed last, then all.
+fn settled(system: &System<'_>, mut poses: Vec<Option<RigidTransform>>, last: usize) -> Try {
+    let mates = usable(system, &poses, &[last]);
+    settle(system, &mut poses, &[last], &mates);
     let movable: Vec<usize> = (0..poses.len()).filter(|&s| poses[s].is_some()).collect();
     let mates = usable(system, &poses, &movable);
     let cost = settle(system, &mut poses, &movable, &mates);

@@ -19,6 +19,7 @@
 //! every direction the larger of the two is stated.
 
 mod freedom;
+mod refine;
 mod spread;
 pub(crate) mod start;
 pub(crate) mod step;
@@ -148,6 +149,8 @@ pub struct SurfaceFit {
     /// Of the small motion by which it may be off, in the target's axes about the target's origin:
     /// translation (mm), then rotation (rad). 1000 mm (at the overlap's radius of gyration) along free motions.
     pub covariance: Matrix6<f64>,
+    /// The middle of what was used, in the target's frame, mm.
+    pub middle: Point3,
     /// Of the residuals, with the effective degrees of freedom of the covariance.
     pub noise: Noise,
     /// Root mean square of the residuals used, mm: the noise of both scans.
@@ -260,6 +263,8 @@ pub fn register(
     go_on: impl Fn(f32) -> bool + Sync,
 ) -> Result<SurfaceFit, SurfaceError> {
     check(start, settings)?;
+    let finer = finer(target, settings.target_points.as_deref());
+    let target = finer.as_ref().unwrap_or(target);
     let source_ids = points_of("source", source, settings.source_points.as_deref())?;
     let target_ids = points_of("target", target, settings.target_points.as_deref())?;
     let watch = |done: f32| if go_on(done) { Ok(()) } else { Err(SurfaceError::Stopped) };
@@ -300,6 +305,7 @@ pub fn register(
     Ok(SurfaceFit {
         target_from_source: run.place,
         covariance: known.covariance,
+        middle: known.middle,
         rms: known.rms,
         noise: known.noise,
         used: pairs.len(),
@@ -322,6 +328,11 @@ fn check(start: &RigidTransform, settings: &SurfaceSettings) -> Result<(), Surfa
         Some((what, value)) => Err(SurfaceError::BadValue { what, value }),
         None => Ok(()),
     }
+}
+
+/// The target in smaller facets where it has few large ones; painted areas are told by its own vertices.
+pub(crate) fn finer(target: &Scan, only: Option<&[u32]>) -> Option<Scan> {
+    if only.is_some() { None } else { refine::refined(target) }
 }
 
 pub(crate) fn points_of(name: &'static str, scan: &Scan, only: Option<&[u32]>) -> Result<Vec<u32>, SurfaceError> {
@@ -404,6 +415,7 @@ fn length(motion: &Vector6<f64>, arm: f64) -> f64 {
 
 struct Known {
     covariance: Matrix6<f64>,
+    middle: Point3,
     noise: Noise,
     rms: f64,
     free: Vec<FreeMotion>,
@@ -462,6 +474,7 @@ fn known(pairs: &[Pair]) -> Known {
     }
     Known {
         covariance: freedom::about_origin(&(scale * covariance * scale), &centre),
+        middle: centre,
         noise: Noise { degrees_of_freedom: freedom, ..estimate.noise },
         rms: (square / n.max(1.0)).sqrt(),
         free: freedom::in_words(&free, arm, &centre),

@@ -4,8 +4,8 @@ use crate::adjust::Known;
 use crate::anchor::Hold;
 use crate::error::AdjustError;
 use crate::mate::{Here, Mate, Relation, rows};
-use crate::motion::{Pivot, carried, small_motion};
-use nalgebra::{DMatrix, DVector, RowVector6};
+use crate::motion::{Pivot, carried};
+use nalgebra::{DMatrix, DVector, Matrix6, RowVector6};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 use stringline_core::covariance::{Source, Sources, add_source, by_motion, propagate};
@@ -63,7 +63,7 @@ impl<'a> System<'a> {
     }
 
     /// Where a scan stands; `None` while that is open.
-    fn pose(&self, scan: Option<&str>, poses: &[Option<RigidTransform>]) -> Option<RigidTransform> {
+    pub(crate) fn pose(&self, scan: Option<&str>, poses: &[Option<RigidTransform>]) -> Option<RigidTransform> {
         match scan {
             None => Some(RigidTransform::identity()),
             Some(scan) => match self.known.get(scan) {
@@ -86,24 +86,23 @@ impl<'a> System<'a> {
 
     /// A mate's equations; none while a scan of its has no place.
     pub(crate) fn equations(&self, mate: &Mate, poses: &[Option<RigidTransform>]) -> Vec<Equation> {
-        if let Relation::Relative { scan, on, placement, .. } = &mate.relation {
+        if let Relation::Relative { scan, on, placement, at, .. } = &mate.relation {
             let (Some(car_from_scan), Some(car_from_on)) =
                 (self.pose(Some(scan), poses), self.pose(on.as_deref(), poses))
             else {
                 return Vec::new();
             };
-            let value = small_motion(&(car_from_scan * (car_from_on * placement).inverse()));
-            let parts = [(Some(scan.as_str()), 1.0), (on.as_deref(), -1.0)];
+            let turn = (car_from_scan * (car_from_on * placement).inverse()).rotation.scaled_axis();
+            let [p, q] = [car_from_scan * placement.inverse_transform_point(at), car_from_on * at];
+            let parts = [(Some(scan.as_str()), p, 1.0), (on.as_deref(), q, -1.0)];
+            let of_scan = |row: usize, (scan, at, sign): &(Option<&str>, Point3, f64)| {
+                Some((self.index((*scan)?)?, (about(at) * *sign).row(row).into_owned()))
+            };
             return (0..6)
                 .map(|k| Equation {
-                    value: value[k],
+                    value: if k < 3 { (p - q)[k] } else { turn[k - 3] },
                     along: (k < 3).then(|| Vec3::ith(k, 1.0)),
-                    by_scan: parts
-                        .iter()
-                        .filter_map(|(s, sign)| {
-                            Some((self.index((*s)?)?, RowVector6::from_fn(|_, j| if j == k { *sign } else { 0.0 })))
-                        })
-                        .collect(),
+                    by_scan: parts.iter().filter_map(|part| of_scan(k, part)).collect(),
                     by_datum: Vec::new(),
                 })
                 .collect();
@@ -135,6 +134,12 @@ impl<'a> System<'a> {
     pub(crate) fn pivots(&self, poses: &[Option<RigidTransform>]) -> Vec<Pivot> {
         let mut points: Vec<Vec<Point3>> = vec![Vec::new(); self.scans.len()];
         for mate in &self.mates {
+            if let Relation::Relative { scan, on, placement, at, .. } = &mate.relation {
+                let of = [(Some(scan), placement.inverse_transform_point(at)), (on.as_ref(), *at)];
+                for (scan, point) in of.into_iter().filter_map(|(scan, point)| Some((self.index(scan?)?, point))) {
+                    points[scan].extend(poses[scan].map(|pose| pose * point));
+                }
+            }
             for on in mate.relation.datums() {
                 let at = on.scan.as_deref().and_then(|scan| self.index(scan));
                 if let Some((at, pose)) = at.and_then(|at| Some((at, poses[at]?))) {
@@ -202,19 +207,19 @@ impl<'a> System<'a> {
             let scan = scan?;
             Some((placement_name(scan), self.known.get(scan)?.motion()?))
         };
-        if let Relation::Relative { scan, on, covariance, .. } = &mate.relation {
+        if let Relation::Relative { scan, on, covariance, degrees_of_freedom, at, .. } = &mate.relation {
             let Some(car_from_on) = self.pose(on.as_deref(), poses) else { return };
-            let carried = carried(&car_from_on);
-            let carried = DMatrix::from_column_slice(6, 6, carried.as_slice());
+            let here = about(&(car_from_on * at));
+            let dynamic = |m: Matrix6<f64>| DMatrix::from_column_slice(6, 6, m.as_slice());
             let like = Source {
                 jacobian: DMatrix::zeros(0, 0),
-                covariance: DMatrix::from_column_slice(6, 6, covariance.as_slice()),
-                degrees_of_freedom: f64::INFINITY,
+                covariance: dynamic(**covariance),
+                degrees_of_freedom: *degrees_of_freedom,
             };
-            add(&mate_name(&mate.name), -carried, &like);
+            add(&mate_name(&mate.name), dynamic(here * carried(&car_from_on) * -1.0), &like);
             for (scan, sign) in [(Some(scan.as_str()), 1.0), (on.as_deref(), -1.0)] {
                 if let Some((name, motion)) = known(scan) {
-                    add(&name, DMatrix::from_diagonal_element(6, 6, sign), &motion);
+                    add(&name, dynamic(here * sign), &motion);
                 }
             }
             return;
@@ -240,6 +245,13 @@ impl<'a> System<'a> {
             }
         }
     }
+}
+
+/// Takes a small motion about the origin to the same one about a point: t' = t + θ×p, θ' = θ.
+fn about(p: &Point3) -> Matrix6<f64> {
+    let mut m = Matrix6::identity();
+    m.fixed_view_mut::<3, 3>(0, 3).copy_from(&-p.coords.cross_matrix());
+    m
 }
 
 /// The name of a known placement among the sources; a slash is in no datum's name.
@@ -270,7 +282,9 @@ fn check(mate: &Mate) -> Result<(), AdjustError> {
         Relation::Pair { apart: Some(apart), .. } if !(apart.is_finite() && *apart > 0.0) => {
             return bad("a distance that is not above zero");
         }
-        Relation::Relative { covariance, .. } if !covariance.iter().all(|v| v.is_finite()) => {
+        Relation::Relative { covariance, degrees_of_freedom, at, .. }
+            if !(covariance.iter().chain(at.iter()).all(|v| v.is_finite()) && *degrees_of_freedom > 0.0) =>
+        {
             return bad("a covariance that is none");
         }
         _ => {}

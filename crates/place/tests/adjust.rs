@@ -434,6 +434,46 @@ fn what_cannot_be_is_an_error() {
     assert!(matches!(solve(&mates), Err(AdjustError::Ambiguous { .. })), "{:?}", solve(&mates));
 }
 
+/// What is left of a mate, and its own standard deviation: two statements of a length that differ by d, with standard
+/// deviations a and b, leave d·a²/(a² + b²) and d·b²/(a² + b²), each d/√(a² + b²) standard deviations (C. F. Gauss's
+/// weighted mean; a residual's variance is that of the statement less that of the mean).
+#[test]
+fn residuals_are_told_with_their_own_deviation() {
+    let exact =
+        |hold, d: UnitVec3| On { scan: Some("part".into()), anchor: Anchor::exact("datum", hold, Point3::origin(), d) };
+    let car = |d: UnitVec3| in_car(Anchor::exact("car", Hold::Axis, Point3::origin(), d));
+    let parallel =
+        |name: &str, d: UnitVec3| mate(name, Relation::Parallel { first: exact(Hold::Axis, d), second: car(d) });
+    let corner = On { scan: Some("part".into()), anchor: Anchor::exact_point("corner", Point3::new(70.0, -20.0, 5.0)) };
+    let coordinate = |name: &str, axis, value, give| Mate {
+        give,
+        ..mate(name, Relation::Coordinate { of: vec![corner.clone()], axis, value })
+    };
+    let (a, b, d) = (1.0_f64, 2.0_f64, 0.3);
+    let mates = [
+        parallel("x", Vec3::x_axis()),
+        parallel("z", Vec3::z_axis()),
+        coordinate("first", CarAxis::X, 100.0, a),
+        coordinate("second", CarAxis::X, 100.0 + d, b),
+        coordinate("y", CarAxis::Y, 200.0, 0.0),
+        coordinate("height", CarAxis::Z, 300.0, 0.0),
+    ];
+    let adjusted = solve(&mates).unwrap();
+    let near = |x: f64, y: f64| (x - y).abs() < 1e-6;
+    let square = a * a + b * b;
+    let times = d / square.sqrt();
+    for (name, residual, sigma) in
+        [("first", d * a * a / square, a * a / square.sqrt()), ("second", -d * b * b / square, b * b / square.sqrt())]
+    {
+        let of = fit(&adjusted, name);
+        assert!(near(of.residual.x, residual) && near(of.sigma.unwrap(), sigma), "{of:?}");
+        assert!(near(of.standardised().unwrap(), times));
+        assert!((of.at - Point3::new(100.0 + d * a * a / square, 200.0, 300.0)).norm() < 1e-6);
+    }
+    // Nothing checks the height.
+    assert_eq!(fit(&adjusted, "height").sigma, None);
+}
+
 /// A known placement with its own covariance hands it on, and a ready relative placement is a mate among others.
 #[test]
 fn known_and_relative_placements_add_up() {
@@ -444,8 +484,15 @@ fn known_and_relative_placements_add_up() {
     )]);
     let placement = pose(1).inverse() * pose(2);
     let small = Matrix6::from_diagonal(&Vector6::new(0.001, 0.001, 0.001, 1e-9, 1e-9, 1e-9));
-    let relation =
-        Relation::Relative { scan: "part".into(), on: Some("body".into()), placement, covariance: Box::new(small) };
+    let relation = Relation::Relative {
+        scan: "part".into(),
+        on: Some("body".into()),
+        placement,
+        covariance: Box::new(small),
+        degrees_of_freedom: f64::INFINITY,
+        // Where what is left is told changes nothing else.
+        at: Point3::new(400.0, -70.0, 30.0),
+    };
     let adjusted = adjust(&[mate("surface", relation)], &known, &AdjustSettings::default()).unwrap();
     let placed = &adjusted.scans["part"];
     assert!(error(&placed.car_from_scan, &pose(2)).amax() < 1e-7);
