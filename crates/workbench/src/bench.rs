@@ -538,6 +538,9 @@ impl Workbench {
         }
         self.state.recolour_all();
         self.refresh_map();
+        if self.state.clearance.waits {
+            self.sweep();
+        }
     }
 
     /// Works out the map that is wanted.
@@ -701,6 +704,7 @@ impl Workbench {
             }
             Action::Geometry(act) => self.geometry_act(act),
             Action::Clearance(act) => self.clearance_act(act),
+            Action::Placing(act) => self.placing_act(act),
             Action::Opacity(name, opacity) => {
                 if let Some(scan) = self.state.scans.get_mut(&name) {
                     scan.opacity = opacity;
@@ -720,8 +724,12 @@ impl Workbench {
             Action::Overlay(of, from) => self.state.overlay = Some((of, from)),
             Action::GapWithin(within) => {
                 self.state.gap_within = within;
-                if let Some(MapOf::Gap { of, from, .. }) = self.state.map_wanted.clone() {
-                    self.act(Action::Map(Some(MapOf::Gap { of, from, within })));
+                match self.state.map_wanted.clone() {
+                    Some(MapOf::Gap { of, from, .. }) => self.act(Action::Map(Some(MapOf::Gap { of, from, within }))),
+                    Some(MapOf::Laid { mate, after, .. }) => {
+                        self.act(Action::Map(Some(MapOf::Laid { mate, after, within })));
+                    }
+                    _ => {}
                 }
             }
             Action::Fold(name) => {
@@ -850,7 +858,7 @@ impl Workbench {
                 None => self.say("Choose a feature first, in the list or by its call-out"),
             },
             Command::PickNone => {
-                if self.state.asking.take().is_none() {
+                if self.state.asking.take().is_none() && self.state.placing.picking.take().is_none() {
                     self.state.picked.clear();
                     self.state.wiping = false;
                 }
@@ -929,7 +937,7 @@ impl Workbench {
             Command::StopGeometry => self.act(Action::Go(Stop::Geometry)),
             Command::StopClearance => self.act(Action::Go(Stop::Clearance)),
             Command::StopCut => self.act(Action::Go(Stop::Cut)),
-            other if self.clearance_command(other) => {}
+            other if self.clearance_command(other) || self.placing_command(other) => {}
             other => self.geometry_command(other),
         }
     }

@@ -119,6 +119,12 @@ pub enum Command {
     LeastBumpSteer,
     /// Takes the moves offered.
     TakeOffer,
+    /// Lays a scan on another by the surface they share.
+    Lay,
+    /// Picks the same points on two scans.
+    PickPoints,
+    /// Draws what is left of the mates.
+    Arrows,
     /// Sweeps lock and travel.
     Sweep,
     /// Writes pictures of every lock.
@@ -141,7 +147,7 @@ use Command as C;
 
 impl Command {
     /// All, in the order of the list of keys.
-    pub const ALL: [Command; 65] = [
+    pub const ALL: [Command; 68] = [
         C::New,
         C::Open,
         C::AddScan,
@@ -201,6 +207,9 @@ impl Command {
         C::Nearer,
         C::LeastBumpSteer,
         C::TakeOffer,
+        C::Lay,
+        C::PickPoints,
+        C::Arrows,
         C::Sweep,
         C::Frames,
         C::Theme,
@@ -276,6 +285,13 @@ impl Command {
                 ("Least bump steer", "Work out where the tie rod's end must be for the least bump steer.")
             }
             C::TakeOffer => ("Take it", "Take the moves that were worked out into the variant."),
+            C::Lay => {
+                ("Lay by surface", "Lay one scan on the other by the surface that both saw, from where it stands now.")
+            }
+            C::PickPoints => {
+                ("Pick points", "Click the same places on both scans, three or more, to lay one on the other.")
+            }
+            C::Arrows => ("Arrows", "Draw what is left of every mate as an arrow, fifty times as long."),
             C::Sweep => {
                 ("Sweep", "Turn the wheel through every lock and travel, in every variant, and find every gap.")
             }
@@ -361,6 +377,9 @@ impl Command {
             C::Nearer => (Modifiers::NONE, Key::Comma),
             C::LeastBumpSteer => (Modifiers::NONE, Key::I),
             C::TakeOffer => (Modifiers::NONE, Key::Y),
+            C::Lay => (Modifiers::SHIFT, Key::S),
+            C::PickPoints => (Modifiers::SHIFT, Key::D),
+            C::Arrows => (Modifiers::SHIFT, Key::A),
             C::Sweep => (Modifiers::NONE, Key::Z),
             C::Frames => (Modifiers::SHIFT, Key::P),
             C::Theme => (Modifiers::NONE, Key::L),
@@ -454,6 +473,6 @@ mod tests {
         let keys: BTreeSet<String> = Command::ALL.iter().map(|c| c.key_words()).collect();
         let names: BTreeSet<&str> = Command::ALL.iter().map(|c| c.words()).collect();
         let all: BTreeSet<Command> = Command::ALL.into_iter().collect();
-        assert_eq!((keys.len(), names.len(), all.len()), (65, 65, 65));
+        assert_eq!((keys.len(), names.len(), all.len()), (68, 68, 68));
     }
 }

@@ -27,6 +27,7 @@ mod paint;
 mod panels;
 #[cfg(feature = "window")]
 mod picture;
+mod placing;
 pub mod scale;
 #[cfg(feature = "window")]
 pub mod scene;

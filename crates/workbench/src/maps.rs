@@ -45,39 +45,48 @@ pub(crate) fn work(state: &State, wanted: MapOf) -> Result<Option<(String, Work)
             };
             Ok(Some((words, Box::new(work))))
         }
-        MapOf::Gap { of, from, within } => gap(state, of, from, within),
+        wanted => gap(state, wanted),
     }
 }
 
-fn gap(state: &State, of: Name, from: Name, within: u16) -> Result<Option<(String, Work)>, Trouble> {
+fn gap(state: &State, wanted: MapOf) -> Result<Option<(String, Work)>, Trouble> {
+    let stands = |of: &Name, from: &Name| state.world_from_scan(from).inverse() * state.world_from_scan(of);
+    let (of, from, within, against_from_of) = match &wanted {
+        MapOf::Residuals(_) => return Ok(None),
+        MapOf::Gap { of, from, within } => (of.clone(), from.clone(), *within, stands(of, from)),
+        MapOf::Laid { mate, after, within } => {
+            let Some(laid) = crate::placing::laid(state, mate) else { return Ok(None) };
+            let at = if *after { Some(laid.after(&state.results)) } else { laid.before().copied() };
+            let Some(at) = at else { return Ok(None) };
+            (laid.scan.clone(), laid.on.clone(), *within, at)
+        }
+    };
     let scan = |name: &Name| state.scans.get(name).and_then(|scan| scan.ready()).cloned();
     let (Some(mapped), Some(against)) = (scan(&of), scan(&from)) else { return Ok(None) };
-    let against_from_of = state.world_from_scan(&from).inverse() * state.world_from_scan(&of);
     let words = format!("How far {of} lies off {from}");
-    let work = move |progress: &Progress| match gap_map(
-        &mapped.scan,
-        &against.scan,
-        &against_from_of,
-        f64::from(within),
-        |share| progress.at(share),
-    ) {
-        Ok(map) => {
-            let range = nice(most(&map.gaps)) as f32;
-            let all = map.gaps.len();
-            let mut notes = vec![format!("{} of {} points lie within {within} mm", count(map.within), count(all))];
-            if let Some(smallest) = map.smallest {
-                let word = if smallest.gap < 0.0 { "deepest" } else { "nearest" };
-                notes.push(format!("{word}: {:.2} mm", smallest.gap));
+    let work = move |progress: &Progress| {
+        let share = |share| progress.at(share);
+        match gap_map(&mapped.scan, &against.scan, &against_from_of, f64::from(within), share) {
+            Ok(map) => {
+                let range = nice(most(&map.gaps)) as f32;
+                let all = map.gaps.len();
+                let mut notes = vec![format!("{} of {} points lie within {within} mm", count(map.within), count(all))];
+                if let Some(spread) = map.spread() {
+                    notes.push(format!("mean {:+.3} mm, rms {:.3} mm", spread.mean, spread.rms).replace('-', "−"));
+                }
+                if let Some(smallest) = map.smallest {
+                    let word = if smallest.gap < 0.0 { "deepest" } else { "nearest" };
+                    notes.push(format!("{word}: {:.2} mm", smallest.gap).replace('-', "−"));
+                }
+                if !map.unsigned.is_empty() {
+                    let unsigned = count(map.unsigned.len());
+                    notes.push(format!("{unsigned} points at borders have no sign; they count as plus"));
+                }
+                Done::Values(Values { of: wanted, scan: of, values: map.gaps.into(), range, notes })
             }
-            if !map.unsigned.is_empty() {
-                let unsigned = count(map.unsigned.len());
-                notes.push(format!("{unsigned} points at borders have no sign; they count as plus"));
-            }
-            let scan = of.clone();
-            Done::Values(Values { of: MapOf::Gap { of, from, within }, scan, values: map.gaps.into(), range, notes })
+            Err(GapError::Stopped) => Done::NoMap,
+            Err(error) => Done::Failed(Trouble::of(&error)),
         }
-        Err(GapError::Stopped) => Done::NoMap,
-        Err(error) => Done::Failed(Trouble::of(&error)),
     };
     Ok(Some((words, Box::new(work))))
 }

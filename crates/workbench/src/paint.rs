@@ -26,7 +26,9 @@ impl Workbench {
             }
             Pointer::Press(touched, _) => {
                 self.hover(Some(touched));
-                self.choose_at(&touched);
+                if !self.pick_at(&touched) {
+                    self.choose_at(&touched);
+                }
             }
             Pointer::Drag(touched, wiping) => {
                 self.hover(Some(touched));

@@ -3,6 +3,7 @@
 use crate::clearance;
 use crate::geometry::linkage;
 use crate::live::Live;
+use crate::placing;
 use crate::shown::{Layer, LineMark, Mark, Shown, ShownLine, ShownScan, Tint};
 use crate::state::{State, Stop};
 use std::f64::consts::TAU;
@@ -31,7 +32,10 @@ pub(crate) fn shown(state: &mut State) -> Shown {
         let swept = clearance::placed(state, name);
         let world_from_scan = match swept {
             Some((placed, _)) => placed.unwrap_or(at_rest),
-            None => linkage::motion(state, name).map_or(at_rest, |moved| moved * at_rest),
+            None => match placing::before(state, name) {
+                Some(before) => before,
+                None => linkage::motion(state, name).map_or(at_rest, |moved| moved * at_rest),
+            },
         };
         let opacity = scan.opacity * swept.map_or(1.0, |(_, solid)| solid);
         Some(ShownScan { id: scan.id, scan: Arc::clone(surface), world_from_scan, opacity, tint })
@@ -129,6 +133,7 @@ fn lines(state: &State) -> Vec<ShownLine> {
         lines.push(ShownLine { points: between, mark: LineMark::Measure });
     }
     if state.stop == Stop::Frame {
+        placing::lines(state, &mut lines);
         for (number, axis) in [Vec3::x(), Vec3::y(), Vec3::z()].into_iter().enumerate() {
             let points = vec![Point3::origin(), Point3::from(axis * CAR_AXES)];
             lines.push(ShownLine { points, mark: LineMark::Axis(number as u8) });

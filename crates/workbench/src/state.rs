@@ -5,6 +5,7 @@ use crate::clearance::Clearance;
 use crate::folders::Remembered;
 use crate::geometry::Geometry;
 use crate::live::Live;
+use crate::placing::Placing;
 use crate::shown::{Look, Tint, Touched};
 use crate::words::Trouble;
 use crate::work::{Footprint, MapOf, Task, Values};
@@ -205,6 +206,7 @@ pub(crate) struct State {
     pub(crate) tasks: Vec<Task>,
     pub(crate) geometry: Geometry,
     pub(crate) clearance: Clearance,
+    pub(crate) placing: Placing,
     /// Per scan, made anew where something that it shows changed.
     pub(crate) tints: BTreeMap<Name, Arc<Tint>>,
     /// Of each feature what it was fitted to, as its scan's colours need it, and which result that is of.
@@ -247,6 +249,7 @@ impl State {
             tasks: Vec::new(),
             geometry: Geometry::default(),
             clearance: Clearance::default(),
+            placing: Placing::default(),
             tints: BTreeMap::new(),
             patches: BTreeMap::new(),
         }

@@ -95,6 +95,14 @@ pub(crate) enum MapOf {
         /// Surfaces farther from each other than this have no gap worth a colour, mm.
         within: u16,
     },
+    /// How far a scan lies off the one it was laid on, as it did before or as it does.
+    Laid {
+        /// The mate that laid it.
+        mate: Name,
+        after: bool,
+        /// mm.
+        within: u16,
+    },
 }
 
 /// Sends reports to the window and has it look.

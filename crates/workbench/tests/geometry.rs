@@ -86,7 +86,13 @@ fn job(folder: &Path, left_out: Option<Role>) -> PathBuf {
             placement: Box::new(Placement::typed(&RigidTransform::identity(), "typed")),
         },
         Op::SetVehicle {
-            vehicle: Box::new(Vehicle { tyre_radius: Some(300.0), wheelbase: Some(2500.0), ..Vehicle::default() }),
+            vehicle: Box::new(Vehicle {
+                tyre: Some("185/60R14".into()),
+                rim_offset: Some(40.0),
+                tyre_radius: Some(300.0),
+                wheelbase: Some(2500.0),
+                ..Vehicle::default()
+            }),
             suspension: Some(Suspension::Strut),
         },
     ];
@@ -212,6 +218,65 @@ fn saved(window: &mut Window, folder: &Path) -> Job {
 
 fn largest_bump(geometry: &AxleGeometry) -> f64 {
     bump_steer(&Axle::new(geometry).unwrap(), [-30.0, 30.0], Held::WheelCentre).unwrap().largest_deg
+}
+
+#[test]
+fn the_wheel_is_swept_past_the_tie_rod() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut window = at_geometry(folder.path());
+    press(&mut window, Modifiers::NONE, Key::Num5);
+    assert!(has(&window, "Say which scan moves with what"));
+    click(&mut window, "+ wheel");
+    click(&mut window, "+ tie rods");
+    press(&mut window, Modifiers::NONE, Key::Z);
+    until(&mut window, "it is swept", |window| has(window, "Largest lock"));
+    assert!(
+        has(&window, "wheel left and tie rod left") && has(&window, "check the real car")
+            || has(&window, "lock to lock")
+    );
+    // The wheel and the rod are drawn beside the scan, where the state has them.
+    let wheel = |window: &mut Window| {
+        let shown = window.state_mut().bench.shown();
+        assert_eq!(shown.scans.len(), 3);
+        shown.scans.iter().max_by(|a, b| a.scan.points().len().cmp(&b.scan.points().len())).unwrap().clone()
+    };
+    let spin = |window: &mut Window| wheel(window).world_from_scan.rotation * Vec3::y();
+    let straight = spin(&mut window);
+    for _ in 0..20 {
+        press(&mut window, Modifiers::NONE, Key::ArrowLeft);
+    }
+    let turned = spin(&mut window);
+    let steered = (straight.xy().normalize().perp(&turned.xy().normalize())).asin().to_degrees();
+    assert!((steered - 20.0).abs() < 0.1, "{steered}");
+    assert!(has(&window, "+20.0°"));
+    // What comes nearest is measured out in the view, as long as it says.
+    let gap = number_after(&window, "wheel left and tie rod left: ");
+    let measured = lines(&mut window).into_iter().find(|line| line.mark == LineMark::Measure).unwrap();
+    assert!(((measured.points[1] - measured.points[0]).norm() - gap).abs() < 0.01, "{gap}");
+    press(&mut window, Modifiers::NONE, Key::Num0);
+    assert!((spin(&mut window) - straight).norm() < 1e-12);
+    // The map is a page of the drawer, and leads to a state.
+    press(&mut window, Modifiers::NONE, Key::D);
+    let map = window.get_by_label_contains("Smallest gap over lock and travel").rect();
+    let corner = map.left_top() + egui::vec2(110.0, 20.0);
+    for event in [
+        Event::PointerMoved(corner),
+        Event::PointerButton { pos: corner, button: PointerButton::Primary, pressed: true, modifiers: Modifiers::NONE },
+        Event::PointerButton {
+            pos: corner,
+            button: PointerButton::Primary,
+            pressed: false,
+            modifiers: Modifiers::NONE,
+        },
+    ] {
+        window.event(event);
+        window.run_steps(1);
+    }
+    window.run_steps(2);
+    assert!(has(&window, "+60.0 mm"), "{:?}", labels(&window));
+    // A change of the job makes it out of date.
+    press(&mut window, Modifiers::COMMAND, Key::Z);
+    until(&mut window, "it is out of date", |window| has(window, "sweep again"));
 }
 
 #[test]

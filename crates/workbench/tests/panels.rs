@@ -552,10 +552,61 @@ fn a_job_that_is_closed_saved_leaves_no_log() {
 }
 
 #[test]
-fn the_gap_between_two_scans_is_signed() {
+fn a_scan_is_laid_on_another_by_picked_points_and_their_surface() {
     let folder = tempfile::tempdir().unwrap();
-    let mut job = stringline_sample::begin(folder.path()).unwrap();
-    // The knuckle a second time, half a millimetre higher.
+    let path = twins(folder.path());
+    let mut window = window(folder.path(), Some(path.clone()));
+    until(&mut window, "the scans are there", |window| has(window, "Scans: 2 scans"));
+    press(&mut window, Modifiers::SHIFT, Key::D);
+    assert!(has(&window, "Click a place on a twin"));
+    // Far apart, each a millimetre or so off on the other.
+    let shown = window.state_mut().bench.shown();
+    let (low, high) = shown.scans[0].scan.bounds().unwrap();
+    let places = [low, high, Point3::new(low.x, high.y, high.z), Point3::new(high.x, low.y, low.z)];
+    for (number, place) in places.iter().enumerate() {
+        for scan in [0, 1] {
+            let surface = &shown.scans[scan].scan;
+            let near = surface.k_nearest(place, 8)[scan * number.min(3)];
+            let at = surface.points()[near as usize];
+            let touched = Touched { scan, at, seen_from: Vec3::z_axis() };
+            window.state_mut().bench.pointer(Pointer::Press(touched, false));
+            window.state_mut().bench.pointer(Pointer::Release);
+            window.run_steps(1);
+        }
+    }
+    assert!(has(&window, "4 pairs picked"));
+    // One too many on the wrong scan is told, and not taken.
+    let wrong = Touched { scan: 1, at: shown.scans[1].scan.points()[0], seen_from: Vec3::z_axis() };
+    window.state_mut().bench.pointer(Pointer::Press(wrong, false));
+    window.run_steps(2);
+    assert!(has(&window, "the next point is to be on a twin") && has(&window, "4 pairs picked"));
+    click(&mut window, "Then by the surface");
+    until(&mut window, "it is laid", |window| has(window, "Laid: a twin on knuckle"));
+    assert!(has(&window, "points on the surface"));
+    let off = |window: &mut Window| {
+        let shown = window.state_mut().bench.shown();
+        let [twin, knuckle] = [0, 1].map(|scan| shown.scans[scan].world_from_scan);
+        places.iter().map(|p| (twin * p - knuckle * p).norm()).fold(0.0, f64::max)
+    };
+    assert!(off(&mut window) < 0.01, "{}", off(&mut window));
+    // Before and after, in colours.
+    click(&mut window, "Gaps after");
+    until(&mut window, "the legend is there", |window| has(window, "a twin on knuckle, after, mm"));
+    until(&mut window, "the gaps are there", |window| has(window, "rms 0.0"));
+    click(&mut window, "Gaps before");
+    until(&mut window, "the legend is there", |window| has(window, "a twin on knuckle, before, mm"));
+    // As it stood before it was laid the scan is shown, with those colours.
+    assert!(off(&mut window) > 0.1);
+    click(&mut window, "Keep it");
+    press(&mut window, Modifiers::COMMAND, Key::S);
+    until(&mut window, "it is saved", |window| has(window, "Saved "));
+    let job = read_job(&path).unwrap();
+    assert!(job.mates.contains_key("a twin on knuckle") && !job.placements.contains_key("a twin"));
+}
+
+/// A job with the knuckle a second time, half a millimetre higher.
+fn twins(folder: &Path) -> PathBuf {
+    let mut job = stringline_sample::begin(folder).unwrap();
     let (name, twin): (Name, Name) = ("knuckle".parse().unwrap(), "a twin".parse().unwrap());
     job.scans.retain(|scan, _| *scan == name);
     job.scans.insert(twin.clone(), job.scans[&name].clone());
@@ -563,8 +614,15 @@ fn the_gap_between_two_scans_is_signed() {
     raised.car_from_scan[2][3] += 0.5;
     job.placements.retain(|scan, _| *scan == name);
     job.placements.insert(twin, Arc::new(raised));
-    let path = folder.path().join("twins.job.json");
+    let path = folder.join("twins.job.json");
     OpenJob::create(&path, job).unwrap().close();
+    path
+}
+
+#[test]
+fn the_gap_between_two_scans_is_signed() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = twins(folder.path());
     let mut window = window(folder.path(), Some(path));
     until(&mut window, "the scans are there", |window| has(window, "Scans: 2 scans"));
     press(&mut window, Modifiers::NONE, Key::Num3);

@@ -44,13 +44,12 @@ impl Workbench {
         self.look_again();
     }
 
-    fn sweep(&mut self) {
+    /// Sweeps all variants, at once or as soon as the hardpoints are worked out.
+    pub(crate) fn sweep(&mut self) {
         let Some(job) = self.state.job().cloned() else { return };
-        if !self.state.up_to_date() {
-            self.trouble(Trouble::new(
-                "the hardpoints are still being worked out",
-                "Wait until the scans are loaded and the features fitted, then sweep again.",
-            ));
+        // The hardpoints of the job as it is now come first.
+        self.state.clearance.waits = !self.state.up_to_date();
+        if self.state.clearance.waits {
             return;
         }
         if let Some(task) = self.state.clearance.task.and_then(|id| self.state.task(id)) {

@@ -28,6 +28,8 @@ pub(crate) struct Clearance {
     /// The state looked at, by its places among travels and locks; straight ahead at rest where none was chosen.
     pub(crate) at: Option<[usize; 2]>,
     pub(crate) sweeps: Option<Arc<Sweeps>>,
+    /// A sweep is to begin when the hardpoints are worked out.
+    pub(crate) waits: bool,
     /// The task that sweeps.
     pub(crate) task: Option<u64>,
     pub(crate) failed: Option<Trouble>,

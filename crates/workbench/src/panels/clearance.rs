@@ -65,6 +65,8 @@ fn begin(ui: &mut Ui, state: &State, job: &Job, actions: &mut Vec<Action>) {
         parts::command(ui, Command::Sweep, !busy && !job.bodies.is_empty(), actions);
         if busy {
             parts::faint(ui, "sweeping …");
+        } else if state.clearance.waits {
+            parts::faint(ui, "waiting for the hardpoints …");
         }
     });
     if let Some(trouble) = &state.clearance.failed {

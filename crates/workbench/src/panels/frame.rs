@@ -1,6 +1,6 @@
 //! The sheet of the car frame: where each scan stands, typed; one scan laid over another.
 
-use super::{Action, parts};
+use super::{Action, parts, placing};
 use crate::keys::Command;
 use crate::state::{State, There};
 use crate::theme;
@@ -35,10 +35,12 @@ pub(super) fn sheet(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
         parts::command(ui, Command::StopScans, true, actions);
         return;
     }
+    placing::fresh(ui, state, actions);
     for name in job.scans.keys() {
         ui.push_id(name.as_str(), |ui| placed(ui, state, name, actions));
     }
     overlay(ui, state, actions);
+    placing::mates(ui, state, actions);
 }
 
 fn placed(ui: &mut Ui, state: &State, name: &Name, actions: &mut Vec<Action>) {
@@ -166,6 +168,9 @@ fn overlay(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
         });
         combo.response.labelled_by(label.id).on_hover_text("What lies farther off is left grey. Less is quicker.");
     });
+    if of != from {
+        placing::lay(ui, state, [&of, &from], actions);
+    }
     let unplaced = [&of, &from].into_iter().find(|name| state.car_from_scan(name).is_none());
     if let Some(name) = unplaced {
         parts::note(ui, ink.amber, |ui| {

@@ -48,6 +48,7 @@ fn legend(ui: &mut Ui, rect: Rect, state: &State, actions: &mut Vec<Action>) {
     let title = match &map.of {
         MapOf::Residuals(name) => format!("{name}: off its shape, mm"),
         MapOf::Gap { of, from, .. } => format!("{of} off {from}, mm"),
+        MapOf::Laid { mate, after, .. } => format!("{mate}, {}, mm", if *after { "after" } else { "before" }),
     };
     Area::new(Id::new("legend"))
         .order(Order::Foreground)
@@ -84,7 +85,7 @@ fn legend(ui: &mut Ui, rect: Rect, state: &State, actions: &mut Vec<Action>) {
                 }
                 let words = match &map.of {
                     MapOf::Residuals(_) => "plus: outside the shape, minus: within it",
-                    MapOf::Gap { .. } => "plus: outside the other, minus: within it",
+                    MapOf::Gap { .. } | MapOf::Laid { .. } => "plus: outside the other, minus: within it",
                 };
                 parts::faint(ui, words);
                 for note in &map.notes {

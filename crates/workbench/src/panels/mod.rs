@@ -17,6 +17,7 @@ mod handles;
 mod later;
 mod messages;
 mod parts;
+mod placing;
 mod roles;
 mod route;
 mod scans;
@@ -64,6 +65,7 @@ pub(crate) enum Action {
     CloseAnyway,
     Geometry(Act),
     Clearance(crate::clearance::acts::Act),
+    Placing(crate::placing::Act),
     Opacity(Name, f32),
     LoadAgain(Name),
     Section(Option<Section>),
