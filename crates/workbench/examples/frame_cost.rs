@@ -108,8 +108,13 @@ fn measure(facets: usize, frames: usize, size: [u32; 2]) -> Result<(), Box<dyn s
         note(app, &[button(on_circle(0), PointerButton::Primary, false)]);
     });
     table.rest()?;
-    if !fs::read_to_string(log_of(&job))?.contains("add_feature") {
-        return Err("nothing was painted".into());
+    // The log is written on a thread of its own.
+    let begun = Instant::now();
+    while !fs::read_to_string(log_of(&job)).is_ok_and(|log| log.contains("add_feature")) {
+        if begun.elapsed() > Duration::from_secs(10) {
+            return Err("nothing was painted".into());
+        }
+        std::thread::sleep(Duration::from_millis(20));
     }
     table.does("deviations", |app, note| {
         note(app, &[key(Key::M, true)]);

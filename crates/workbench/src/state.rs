@@ -306,7 +306,7 @@ impl State {
     }
 
     /// The scan that is coloured and the one it is laid over, of those that are there: as chosen, or the two whose boxes
-    /// in the car share most of the smaller one.
+    /// in the car share most of the larger one.
     pub(crate) fn overlaid(&self) -> Option<(Name, Name)> {
         let ready = |name: &Name| self.scans.get(name).is_some_and(|scan| scan.ready().is_some());
         let chosen = self.overlay.clone().filter(|(of, from)| ready(of) && ready(from));
@@ -355,9 +355,9 @@ impl State {
     }
 }
 
-/// How much two boxes share of the smaller one, 0 to 1.
+/// How much two boxes share of the larger one, 0 to 1.
 fn shared(a: &[Vec3; 2], b: &[Vec3; 2]) -> f64 {
     let volume = |low: &Vec3, high: &Vec3| (0..3).map(|axis| (high[axis] - low[axis]).max(0.0)).product::<f64>();
-    let smaller = volume(&a[0], &a[1]).min(volume(&b[0], &b[1]));
-    if smaller > 0.0 { volume(&a[0].sup(&b[0]), &a[1].inf(&b[1])) / smaller } else { 0.0 }
+    let larger = volume(&a[0], &a[1]).max(volume(&b[0], &b[1]));
+    if larger > 0.0 { volume(&a[0].sup(&b[0]), &a[1].inf(&b[1])) / larger } else { 0.0 }
 }

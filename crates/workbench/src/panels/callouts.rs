@@ -25,6 +25,8 @@ const FOLDED: (usize, f32) = (12, 0.05);
 const DOT: (f32, f32) = (3.0, 7.0);
 /// How far from their feature call-outs are tried, logical points.
 const REACHES: [f32; 5] = [46.0, 78.0, 118.0, 170.0, 240.0];
+/// Those of them that a folded call-out tries.
+const NEAR: usize = 3;
 /// Directions that are tried at each distance, from the upper right on.
 const DIRECTIONS: usize = 12;
 /// Left between call-outs.
@@ -59,12 +61,27 @@ pub(super) fn all(ui: &mut Ui, view: Rect, state: &State, eye: Option<&Eye>, act
         .map(|callout| Wanted { anchor: callout.anchor, size: size_of(ui, callout), yields: callout.folded })
         .collect();
     let rects = place(view.shrink(6.0), &wanted);
-    for (callout, rect) in callouts.iter().zip(rects) {
-        match rect {
-            Some(rect) => draw(ui, callout, rect, actions),
-            None => dot(ui, callout, actions),
+    // Only the dot that is pointed at is more than a mark.
+    let pointer = ui.input(|input| input.pointer.hover_pos());
+    let reach = |callout: &Callout| pointer.map_or(f32::INFINITY, |at| (callout.anchor - at).length());
+    let dots = callouts.iter().zip(&rects).filter(|(_, rect)| rect.is_none()).map(|(callout, _)| callout);
+    let pointed = dots.clone().min_by(|a, b| reach(a).total_cmp(&reach(b))).filter(|c| reach(c) < DOT.1);
+    for callout in dots {
+        mark(ui, callout, callout.colour);
+    }
+    for (callout, rect) in callouts.iter().zip(&rects) {
+        if let Some(rect) = rect {
+            draw(ui, callout, *rect, actions);
         }
     }
+    if let Some(callout) = pointed {
+        dot(ui, callout, actions);
+    }
+}
+
+/// A dot at the place of a feature.
+fn mark(ui: &Ui, callout: &Callout, colour: Color32) {
+    ui.painter().circle(callout.anchor, DOT.0, colour, Stroke::new(1.0, theme::of(ui).paper));
 }
 
 /// The smallest gap at the place where it is.
@@ -225,8 +242,10 @@ fn place(view: Rect, wanted: &[Wanted]) -> Vec<Option<Rect>> {
             placed.push(None);
             continue;
         }
+        // A name that yields stands near its place and in nobody's way, or not at all.
+        let reaches = if *yields { &REACHES[..NEAR] } else { &REACHES[..] };
         let mut best: Option<(f32, Rect)> = None;
-        'search: for reach in REACHES {
+        'search: for &reach in reaches {
             for step in 0..DIRECTIONS {
                 // Up and right first, then by turns to either side.
                 let turn = step.div_ceil(2) as f32 * if step % 2 == 0 { 1.0 } else { -1.0 };
@@ -236,6 +255,19 @@ fn place(view: Rect, wanted: &[Wanted]) -> Vec<Option<Rect>> {
                 // The side that faces the anchor is at that distance.
                 let centre = corner + vec2(cos * size.x / 2.0, sin * size.y / 2.0);
                 let rect = Rect::from_center_size(centre, *size);
+                let in_the_way = || {
+                    let clear = rect.expand(CLEAR);
+                    !view.contains_rect(rect)
+                        || placed.iter().flatten().any(|other| clear.intersect(*other).is_positive())
+                        || wanted.iter().enumerate().any(|(i, other)| i != index && rect.contains(other.anchor))
+                };
+                if *yields {
+                    if !in_the_way() {
+                        best = Some((0.0, rect));
+                        break 'search;
+                    }
+                    continue;
+                }
                 let outside = rect.area() - rect.intersect(view).area().max(0.0).min(rect.area());
                 let overlap = |other: &Rect| {
                     let shared = rect.expand(CLEAR).intersect(*other);
@@ -253,7 +285,7 @@ fn place(view: Rect, wanted: &[Wanted]) -> Vec<Option<Rect>> {
                 }
             }
         }
-        let Some((_, rect)) = best.filter(|(cost, _)| !yields || *cost <= 0.0) else {
+        let Some((_, rect)) = best else {
             placed.push(None);
             continue;
         };
@@ -269,18 +301,16 @@ fn place(view: Rect, wanted: &[Wanted]) -> Vec<Option<Rect>> {
     placed
 }
 
-/// A call-out that there is no room for: its feature's place alone.
+/// A call-out that there is no room for, while it is pointed at: it says what it would, and can be taken.
 fn dot(ui: &mut Ui, callout: &Callout, actions: &mut Vec<Action>) {
-    let ink = theme::of(ui);
-    let rect = Rect::from_center_size(callout.anchor, Vec2::splat(2.0 * DOT.1));
-    let area = Area::new(Id::new(("callout dot", &callout.name))).order(Order::Middle).fixed_pos(rect.min);
-    area.constrain(false).show(ui.ctx(), |ui| {
-        let (rect, response) = ui.allocate_exact_size(rect.size(), egui::Sense::click());
+    let blue = theme::of(ui).blue;
+    let area = Area::new(Id::new(("callout dot", &callout.name))).order(Order::Middle);
+    let area = area.fixed_pos(callout.anchor - Vec2::splat(DOT.1)).constrain(false);
+    area.show(ui.ctx(), |ui| {
+        let (_, response) = ui.allocate_exact_size(Vec2::splat(2.0 * DOT.1), egui::Sense::click());
         let label = format!("Call-out {}", callout.title);
         response.widget_info(|| WidgetInfo::labeled(WidgetType::Button, true, &label));
-        let lit = response.hovered() || response.has_focus();
-        let colour = if lit { ink.blue } else { callout.colour };
-        ui.painter().circle(rect.center(), DOT.0, colour, Stroke::new(1.0, ink.paper));
+        mark(ui, callout, blue);
         let words = std::iter::once(&callout.title).chain(&callout.lines).cloned().collect::<Vec<_>>().join("\n");
         if response.on_hover_text(words).clicked() {
             match &callout.chooses {
