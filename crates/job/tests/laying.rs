@@ -350,6 +350,23 @@ fn a_registration_starts_from_where_the_mates_put_it() {
     assert!((start.to_homogeneous() - picked.to_homogeneous()).amax() < 1e-6);
 }
 
+/// A placement that is typed moves by no mate; the mate says how far it is off.
+#[test]
+fn a_typed_placement_is_checked() {
+    let mut bench = Bench::of(trough);
+    let typed = RigidTransform::translation(0.0, 3.0, 0.0) * car_from_part() * twin_from_part().inverse();
+    let placement = Box::new(Placement::typed(&typed, "typed"));
+    bench.history.apply(&Op::PlaceScan { name: name("twin"), placement }).unwrap();
+    bench.mate("picked", Tie::Points { scan: name("twin"), on: name("part"), pairs: picks(0.0), sigma: 0.1 }).unwrap();
+    let results = bench.results();
+    assert!(results.is_complete(), "{:?}", results.failures);
+    let mate = &results.adjusted.as_ref().unwrap().mates[0];
+    assert!((mate.residual - Vec3::y() * 3.0).norm() < 1e-6, "{mate:?}");
+    // Four pairs, each of both picks: √(2/4)·0.1 mm.
+    assert!((mate.sigma.unwrap() - 0.1 * 0.5_f64.sqrt()).abs() < 1e-6, "{mate:?}");
+    assert!(results.warnings.iter().any(|w| w.about == "picked"), "{:?}", results.warnings);
+}
+
 #[test]
 fn what_cannot_be_laid_says_why_and_costs_the_others_nothing() {
     let mut bench = Bench::of(trough);
