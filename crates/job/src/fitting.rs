@@ -266,3 +266,52 @@ impl Results {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use stringline_core::{Point3, Vec3};
+    use stringline_fit::Kind;
+    use stringline_scan::{Cloud, Dab};
+
+    /// A face of 40 by 40 mm with a noise of 0.03 mm.
+    fn face(seed: u64) -> Scan {
+        let mut state = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15).wrapping_add(1);
+        let mut noise = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            0.03 * ((state >> 33) as f64 / (1_u64 << 30) as f64 - 1.0)
+        };
+        let points: Vec<Point3> =
+            (0..6400).map(|i| Point3::new(f64::from(i % 80) * 0.5, f64::from(i / 80) * 0.5, noise())).collect();
+        let normals = vec![Vec3::z(); points.len()];
+        Scan::new(Geometry::Cloud(Cloud { points, normals }))
+    }
+
+    /// A dab on a face may look like a ball or a tube by chance, which no more of the face can be: the face then grows.
+    #[test]
+    fn a_shape_that_does_not_grow_leaves_the_choice_to_the_others() {
+        let settings = FitSettings::default();
+        let mut refused = 0;
+        for seed in 0..20 {
+            if refused > 0 {
+                break;
+            }
+            let scan = face(seed);
+            let patch = scan.paint(&[Dab::new(Point3::new(20.0, 20.0, 0.0), 2.0)]).unwrap_or_default();
+            let sample = scan.sample(&patch);
+            let Ok(weighed) = fit_auto(&sample.points, &sample.normals, &settings) else { continue };
+            for chance in weighed.candidates.iter().filter(|c| c.feature.shape.kind() != Kind::Plane) {
+                let alone = grow(&scan, &patch, &chance.feature, &settings, &GrowSettings::default());
+                let mut others = weighed.clone();
+                others.candidates.retain(|c| c.feature.shape.kind() == Kind::Plane);
+                others.candidates.insert(0, chance.clone());
+                let grown = grow_likeliest(&scan, &patch, &chance.feature, Some(&others), &settings);
+                if alone.is_err() {
+                    refused += 1;
+                    assert!(grown.is_ok_and(|g| g.feature.shape.kind() == Kind::Plane && g.patch.points.len() > 6000));
+                }
+            }
+        }
+        assert!(refused > 0, "nothing was tried");
+    }
+}

@@ -439,24 +439,23 @@ fn what_cannot_be_is_an_error() {
 /// weighted mean; a residual's variance is that of the statement less that of the mean).
 #[test]
 fn residuals_are_told_with_their_own_deviation() {
-    let exact =
-        |hold, d: UnitVec3| On { scan: Some("part".into()), anchor: Anchor::exact("datum", hold, Point3::origin(), d) };
-    let car = |d: UnitVec3| in_car(Anchor::exact("car", Hold::Axis, Point3::origin(), d));
-    let parallel =
-        |name: &str, d: UnitVec3| mate(name, Relation::Parallel { first: exact(Hold::Axis, d), second: car(d) });
+    let exact = |at: Point3, d: UnitVec3| Anchor::exact("face", Hold::Face, at, d);
+    let on_face = |name: &str, at: Point3, d: UnitVec3| {
+        let first = On { scan: Some("part".into()), anchor: exact(Point3::origin(), d) };
+        let facing = Some(Facing::Same);
+        mate(name, Relation::Meet { first, second: in_car(exact(at, d)), offset: 0.0, facing })
+    };
     let corner = On { scan: Some("part".into()), anchor: Anchor::exact_point("corner", Point3::new(70.0, -20.0, 5.0)) };
-    let coordinate = |name: &str, axis, value, give| Mate {
+    let coordinate = |name: &str, value, give| Mate {
         give,
-        ..mate(name, Relation::Coordinate { of: vec![corner.clone()], axis, value })
+        ..mate(name, Relation::Coordinate { of: vec![corner.clone()], axis: CarAxis::X, value })
     };
     let (a, b, d) = (1.0_f64, 2.0_f64, 0.3);
     let mates = [
-        parallel("x", Vec3::x_axis()),
-        parallel("z", Vec3::z_axis()),
-        coordinate("first", CarAxis::X, 100.0, a),
-        coordinate("second", CarAxis::X, 100.0 + d, b),
-        coordinate("y", CarAxis::Y, 200.0, 0.0),
-        coordinate("height", CarAxis::Z, 300.0, 0.0),
+        on_face("height", Point3::new(0.0, 0.0, 300.0), Vec3::z_axis()),
+        on_face("side", Point3::new(0.0, 200.0, 0.0), Vec3::y_axis()),
+        coordinate("first", 100.0, a),
+        coordinate("second", 100.0 + d, b),
     ];
     let adjusted = solve(&mates).unwrap();
     let near = |x: f64, y: f64| (x - y).abs() < 1e-6;
@@ -468,7 +467,7 @@ fn residuals_are_told_with_their_own_deviation() {
         let of = fit(&adjusted, name);
         assert!(near(of.residual.x, residual) && near(of.sigma.unwrap(), sigma), "{of:?}");
         assert!(near(of.standardised().unwrap(), times));
-        assert!((of.at - Point3::new(100.0 + d * a * a / square, 200.0, 300.0)).norm() < 1e-6);
+        assert!((of.at - Point3::new(100.0 + d * a * a / square, 180.0, 305.0)).norm() < 1e-6);
     }
     // Nothing checks the height.
     assert_eq!(fit(&adjusted, "height").sigma, None);
