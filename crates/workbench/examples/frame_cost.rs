@@ -99,6 +99,8 @@ fn measure(facets: usize, frames: usize, size: [u32; 2]) -> Result<(), Box<dyn s
     });
     table.rest()?;
     press(table.app, Key::Num2);
+    // Turning may have left the ball beside the pointer's way.
+    press(table.app, Key::Home);
     table.rest()?;
     table.does("hovering", |app, note| (0..frames).for_each(|i| note(app, &[Event::PointerMoved(on_circle(i))])));
     table.rest()?;

@@ -238,6 +238,9 @@ fn list(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
     parts::heading(ui, "All features");
     parts::faint(ui, "The name chooses, the box picks for constructing and measuring.");
     for name in job.features.keys() {
+        if parts::row_out_of_sight(ui) {
+            continue;
+        }
         ui.horizontal(|ui| {
             pick_box(ui, state, name.as_str(), actions);
             let here = state.chosen.as_ref() == Some(name);

@@ -55,6 +55,17 @@ pub(super) fn sign(ui: &mut Ui, sign: &str, words: &str) -> bool {
     response.clicked()
 }
 
+/// Leaves out a row of a long list where it is scrolled out of sight, keeping its room.
+pub(super) fn row_out_of_sight(ui: &mut Ui) -> bool {
+    let (top, height) = (ui.cursor().top(), ui.spacing().interact_size.y);
+    let seen = ui.clip_rect().y_range().expand(2.0 * height);
+    let out = top + height < seen.min || top > seen.max;
+    if out {
+        ui.allocate_space(egui::vec2(1.0, height));
+    }
+    out
+}
+
 /// A heading within a sheet.
 pub(super) fn heading(ui: &mut Ui, words: &str) {
     ui.add_space(8.0);

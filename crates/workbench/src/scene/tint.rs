@@ -3,6 +3,7 @@
 use crate::scene::display::Display;
 use crate::shown::{Layer, Mark, Tint};
 use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 /// Colours of a run of corners of one piece.
 #[derive(Clone, Debug, PartialEq)]
@@ -15,17 +16,21 @@ pub(crate) struct Patch {
     pub(crate) codes: Vec<u32>,
 }
 
-/// Points whose colour is worked out in one frame, and values looked at to find those that changed:
-/// a millisecond or two.
+/// Points whose colour is worked out in one frame at most, and values looked at to find those that changed.
 const POINTS_A_FRAME: usize = 60_000;
-const VALUES_A_FRAME: usize = 1_000_000;
+const VALUES_A_FRAME: usize = 500_000;
+/// And no longer than this: where points lie apart in memory each costs more.
+const TIME_A_FRAME: Duration = Duration::from_micros(1500);
+/// Points between two looks at the clock.
+const POINTS_A_LOOK: usize = 1024;
 
 /// The colours of a scan's corners as they were sent to the graphics card, and which may be out of date.
 pub(crate) struct Codes {
     /// One a corner of each piece.
     pieces: Vec<Vec<u32>>,
-    /// Points whose mark changed, ascending.
+    /// Points whose mark changed, ascending, and the first of them that still waits.
     marked: Vec<u32>,
+    next_marked: usize,
     /// How far the values have been taken over.
     sweep: Option<Sweep>,
 }
@@ -43,13 +48,15 @@ impl Codes {
     /// No colour anywhere.
     pub(crate) fn new(display: &Display) -> Codes {
         let pieces = display.pieces.iter().map(|p| vec![0; p.corners.len()]).collect();
-        Codes { pieces, marked: Vec::new(), sweep: None }
+        Codes { pieces, marked: Vec::new(), next_marked: 0, sweep: None }
     }
 
     /// Takes note of what another tint may have changed.
     pub(crate) fn change(&mut self, old: &Tint, new: &Tint) {
         let marked = changed_marks(&old.layers, &new.layers);
-        self.marked = if self.marked.is_empty() { marked } else { union(&self.marked, &marked) };
+        let waiting = &self.marked[self.next_marked..];
+        self.marked = if waiting.is_empty() { marked } else { union(waiting, &marked) };
+        self.next_marked = 0;
         let same_range = old.range.to_bits() == new.range.to_bits();
         if !(Arc::ptr_eq(&old.values, &new.values) && same_range) {
             let end = old.values.len().max(new.values.len()).max(self.sweep.as_ref().map_or(0, |s| s.end));
@@ -69,38 +76,51 @@ impl Codes {
         if self.are_done() {
             return Vec::new();
         }
-        let rest = self.marked.split_off(self.marked.len().min(POINTS_A_FRAME));
-        let mut points = std::mem::replace(&mut self.marked, rest);
-        if let Some(sweep) = &mut self.sweep {
-            let at = |values: &[f32], i: usize| values.get(i).copied().unwrap_or(f32::NAN);
-            let look_to = sweep.end.min(sweep.next + VALUES_A_FRAME);
-            let mut swept = Vec::new();
-            while sweep.next < look_to && swept.len() < POINTS_A_FRAME {
-                let was_none = sweep.before.as_ref().is_some_and(|before| at(before, sweep.next).is_nan());
-                if !(was_none && at(&tint.values, sweep.next).is_nan()) {
-                    swept.push(sweep.next as u32);
-                }
-                sweep.next += 1;
-            }
-            if sweep.next == sweep.end {
-                self.sweep = None;
-            }
-            points = if points.is_empty() { swept } else { union(&points, &swept) };
-        }
+        let begun = Instant::now();
+        let in_time = |number: usize| number % POINTS_A_LOOK != POINTS_A_LOOK - 1 || begun.elapsed() < TIME_A_FRAME;
         // Changed corners of each piece: first and one past the last.
         let mut runs: Vec<Option<(usize, usize)>> = vec![None; self.pieces.len()];
-        let mut marks = Marks::new(&tint.layers);
-        for point in points {
+        let pieces = &mut self.pieces;
+        let mut colour = |point: u32, marks: &mut Marks<'_>| {
             let value = tint.values.get(point as usize).copied().unwrap_or(f32::NAN);
             let code = code(marks.at(point), value, tint.range);
             for &(piece, corner) in display.places(point) {
                 let (piece, corner) = (piece as usize, corner as usize);
-                let slot = &mut self.pieces[piece][corner];
+                let slot = &mut pieces[piece][corner];
                 if *slot != code {
                     *slot = code;
                     let run = runs[piece].get_or_insert((corner, corner + 1));
                     *run = (run.0.min(corner), run.1.max(corner + 1));
                 }
+            }
+        };
+        let mut done = 0;
+        let mut marks = Marks::new(&tint.layers);
+        while let Some(&point) = self.marked.get(self.next_marked)
+            && done < POINTS_A_FRAME
+            && in_time(done)
+        {
+            colour(point, &mut marks);
+            self.next_marked += 1;
+            done += 1;
+        }
+        if self.next_marked == self.marked.len() {
+            (self.marked, self.next_marked) = (Vec::new(), 0);
+        }
+        if let Some(sweep) = &mut self.sweep {
+            let at = |values: &[f32], i: usize| values.get(i).copied().unwrap_or(f32::NAN);
+            let look_to = sweep.end.min(sweep.next + VALUES_A_FRAME);
+            let mut marks = Marks::new(&tint.layers);
+            while sweep.next < look_to && done < POINTS_A_FRAME && in_time(sweep.next) {
+                let was_none = sweep.before.as_ref().is_some_and(|before| at(before, sweep.next).is_nan());
+                if !(was_none && at(&tint.values, sweep.next).is_nan()) {
+                    colour(sweep.next as u32, &mut marks);
+                    done += 1;
+                }
+                sweep.next += 1;
+            }
+            if sweep.next == sweep.end {
+                self.sweep = None;
             }
         }
         let patch = |(piece, run): (usize, Option<(usize, usize)>)| {
@@ -172,13 +192,15 @@ fn changed_marks(old: &[Layer], new: &[Layer]) -> Vec<u32> {
 
 /// All points of two ascending lists, ascending.
 fn union(a: &[u32], b: &[u32]) -> Vec<u32> {
-    let (mut a, mut b) = (a.iter().copied().peekable(), b.iter().copied().peekable());
+    let (mut i, mut j) = (0, 0);
     let mut all = Vec::with_capacity(a.len() + b.len());
-    while let Some(next) = a.peek().copied().into_iter().chain(b.peek().copied()).min() {
-        a.next_if_eq(&next);
-        b.next_if_eq(&next);
-        all.push(next);
+    while let (Some(&x), Some(&y)) = (a.get(i), b.get(j)) {
+        all.push(x.min(y));
+        i += usize::from(x <= y);
+        j += usize::from(y <= x);
     }
+    all.extend_from_slice(&a[i..]);
+    all.extend_from_slice(&b[j..]);
     all
 }
 
