@@ -88,7 +88,8 @@ pub fn swept_mark(
 fn least(points: &[Point3], outline: &[Edge], wheel_from_part: &[RigidTransform], limit: f64) -> Vec<f32> {
     let sum = points.iter().fold(nalgebra::Vector3::zeros(), |s, p| s + p.coords);
     let centre = Point3::from(sum / points.len().max(1) as f64);
-    let radius = points.iter().map(|p| (p - centre).norm()).fold(0.0, f64::max);
+    let ways: Vec<f64> = points.iter().map(|p| (p - centre).norm()).collect();
+    let radius = ways.iter().copied().fold(0.0, f64::max);
     let mut found = vec![limit; points.len()];
     let mut states: Vec<(f64, &RigidTransform)> = wheel_from_part
         .iter()
@@ -102,8 +103,11 @@ fn least(points: &[Point3], outline: &[Edge], wheel_from_part: &[RigidTransform]
         if distance - radius >= worst {
             break;
         }
-        for (p, least) in points.iter().zip(&mut found) {
-            *least = least.min(signed(outline, &(t * p)));
+        for ((p, away), least) in points.iter().zip(&ways).zip(&mut found) {
+            // The distance changes by no more than the way from the centre.
+            if distance - away < *least {
+                *least = least.min(signed(outline, &(t * p)));
+            }
         }
     }
     found.into_iter().map(|d| if d < limit { d as f32 } else { f32::NAN }).collect()
@@ -126,7 +130,7 @@ impl Edge {
 
 /// The distance of a point, in the wheel's frame, from the body of revolution: negative inside.
 fn signed(outline: &[Edge], p: &Point3) -> f64 {
-    let (r, y) = (p.x.hypot(p.z), p.y);
+    let (r, y) = ((p.x * p.x + p.z * p.z).sqrt(), p.y);
     let mut least = f64::INFINITY;
     let mut inside = false;
     for e in outline {

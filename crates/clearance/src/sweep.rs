@@ -85,7 +85,7 @@ impl SweepSettings {
         SweepSettings {
             locks: (-steps..=steps).map(|i| (f64::from(i) * step_deg).to_radians()).collect(),
             travels: (0..=last).map(|i| travel[0] + (travel[1] - travel[0]) * i as f64 / last as f64).collect(),
-            beyond: 50.0,
+            beyond: 30.0,
         }
     }
 }

@@ -164,7 +164,7 @@ fn clear(evaluated: &mut Evaluated, dir: &Path, files: &mut Vec<PathBuf>) -> Res
         extra: serde_json::Map::new(),
     };
     let joint = |role: Role| Place::Hardpoint(role);
-    let rod = BodyShape::Tube { from: joint(Role::TieRodInner), to: joint(Role::TieRodOuter), diameter: 22.0 };
+    let rod = BodyShape::Tube { from: joint(Role::TieRodInner), to: joint(Role::TieRodOuter), diameter: 18.0 };
     let old = [AS_FOUND, DROPPED].map(str::to_owned).to_vec();
     let bodies = [
         ("wheel", body(BodyShape::Wheel(wheel), Link::Knuckle)),

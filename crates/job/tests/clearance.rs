@@ -138,13 +138,13 @@ fn a_tube_is_where_the_solver_has_its_hardpoints() {
             let now = axle.corner(Side::Left).solve(state.travel, Held::WheelCentre, rack).unwrap();
             let exact = from_segment(at, now.tie_rod_inner, now.tie_rod_outer) - 11.0 - 10.0;
             let Some(closest) = state.closest[0] else {
-                assert!(exact > 54.9);
+                assert!(exact > 34.9);
                 continue;
             };
             assert!((closest.gap - exact.max(0.0)).abs() < 1e-6, "{} {exact}", closest.gap);
             compared += 1;
         }
-        assert!(compared > 8, "{compared}");
+        assert!(compared > 5, "{compared}");
     }
 }
 
