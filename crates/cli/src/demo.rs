@@ -63,7 +63,7 @@ pub(crate) fn demo(args: &DemoArgs) -> Result<Outcome, Failure> {
     let mut outcome = if args.json {
         Outcome::json(&report)?
     } else {
-        let shows = stringline_workbench::has_display().then_some(path);
+        let shows = crate::has_window().then_some(path);
         Outcome { text: text(&evaluated, &report, &truths), shows, ..Outcome::default() }
     };
     outcome.messages = trouble(&evaluated.results);

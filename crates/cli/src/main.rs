@@ -27,7 +27,6 @@ use failure::{Failure, Outcome};
 use std::io::{ErrorKind, Write};
 use std::path::PathBuf;
 use std::process::ExitCode;
-use stringline_workbench::{WindowError, Workbench};
 
 fn main() -> ExitCode {
     let Cli { job, command } = Cli::parse();
@@ -41,14 +40,14 @@ fn main() -> ExitCode {
         }
         return match open_window(job) {
             Ok(()) => ExitCode::SUCCESS,
-            Err(error) => fail(&error.into()),
+            Err(failure) => fail(&failure),
         };
     };
     match std::panic::catch_unwind(|| perform(&command)) {
         Ok(Ok(outcome)) => {
             let status = finish(&outcome);
-            if let Some(Err(error)) = outcome.shows.map(|job| open_window(Some(job))) {
-                say(&[format!("{error}: the results are all written, and `stringline` shows them elsewhere")]);
+            if let Some(Err(failure)) = outcome.shows.map(|job| open_window(Some(job))) {
+                say(&[format!("The results are all written, but the window did not open.\n{failure}")]);
             }
             status
         }
@@ -60,8 +59,26 @@ fn main() -> ExitCode {
     }
 }
 
-fn open_window(job: Option<PathBuf>) -> Result<(), WindowError> {
-    stringline_workbench::run("Stringline", |wake| Workbench::new(job, wake))
+#[cfg(feature = "window")]
+fn open_window(job: Option<PathBuf>) -> Result<(), Failure> {
+    use stringline_workbench::{Workbench, run};
+    Ok(run("Stringline", |wake| Workbench::new(job, wake))?)
+}
+
+#[cfg(not(feature = "window"))]
+fn open_window(_: Option<PathBuf>) -> Result<(), Failure> {
+    Err(Failure::new(
+        "this program was built without its window",
+        "Build it without `--no-default-features`, or see `stringline --help` for the commands.",
+    ))
+}
+
+/// Whether a window can be opened here.
+fn has_window() -> bool {
+    #[cfg(feature = "window")]
+    return stringline_workbench::has_display();
+    #[cfg(not(feature = "window"))]
+    return false;
 }
 
 fn perform(command: &Command) -> Result<Outcome, Failure> {

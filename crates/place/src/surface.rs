@@ -234,7 +234,7 @@ impl Explain for SurfaceError {
 /// let egg = |from: usize| -> Vec<Point3> {
 ///     (from..from + 4000)
 ///         .map(|i| {
-///             let (z, a) = (1.0 - 2.0 * (i as f64 * 0.618_034).fract(), i as f64 * 2.399_963);
+///             let (z, a) = (1.0 - 2.0 * (i as f64 * 0.754_877_7).fract(), i as f64 * 3.580_412);
 ///             let r = (1.0 - z * z).sqrt();
 ///             Point3::new(20.0 * r * a.cos(), 30.0 * r * a.sin(), 45.0 * z)
 ///         })
