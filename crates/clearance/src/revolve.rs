@@ -43,9 +43,8 @@ pub fn wheel_distance(
     hint: Option<&Closest>,
 ) -> Option<Closest> {
     let wheel_from_b = b_from_wheel.inverse();
-    let rotation = wheel_from_b.rotation.to_rotation_matrix().into_inner();
-    let reach = (limit + b.skin()).max(2.0 * CLOSE);
-    let mut search = Search { wheel, b, wheel_from_b, rotation, distance: reach, found: None };
+    let mut search = Search::new(wheel, b, wheel_from_b);
+    search.distance = (limit + b.skin()).max(2.0 * CLOSE);
     if let Some(place) = hint.and_then(|h| h.facet_b).and_then(|id| b.place(id)) {
         let t = search.placed(place);
         search.try_facet(place, &t, 1);
@@ -100,7 +99,7 @@ pub(crate) fn flatten(p: &Vec3) -> Place {
     Place::new(away(p), p.y)
 }
 
-struct Search<'s> {
+pub(crate) struct Search<'s> {
     wheel: &'s Wheel,
     b: &'s Body,
     wheel_from_b: RigidTransform,
@@ -111,12 +110,12 @@ struct Search<'s> {
 }
 
 /// A box's image in the half plane: a centre, three generators and how much it bulges outwards.
-struct Image {
+pub(crate) struct Image {
     centre: Place,
     generators: [Step; 3],
     bulge: f64,
     /// Radius of the ball that holds the box.
-    ball: f64,
+    pub(crate) ball: f64,
 }
 
 impl Image {
@@ -126,12 +125,27 @@ impl Image {
     }
 }
 
-impl Search<'_> {
+impl<'s> Search<'s> {
+    pub(crate) fn new(wheel: &'s Wheel, b: &'s Body, wheel_from_b: RigidTransform) -> Search<'s> {
+        let rotation = wheel_from_b.rotation.to_rotation_matrix().into_inner();
+        Search { wheel, b, wheel_from_b, rotation, distance: f64::INFINITY, found: None }
+    }
+
+    /// The distance of a facet, or part of one, in the frame of `b`, from a piece of the outline; `most` if it is no less.
+    pub(crate) fn piece_distance(&mut self, place: usize, t: &Triangle, piece: usize, most: f64) -> f64 {
+        let placed = t.map(|p| self.rotation * p + self.wheel_from_b.translation.vector);
+        let piece = self.wheel.profile().pieces[piece];
+        self.distance = most;
+        self.refine(place, &placed, &piece, 0);
+        // What is found is above by less than that.
+        (self.distance - CLOSE).max(0.0)
+    }
+
     fn placed(&self, place: usize) -> Triangle {
         self.b.triangle(place).map(|p| self.rotation * p + self.wheel_from_b.translation.vector)
     }
 
-    fn place_box(&self, b: &Obb) -> Image {
+    pub(crate) fn place_box(&self, b: &Obb) -> Image {
         let centre = self.rotation * b.centre + self.wheel_from_b.translation.vector;
         let axes = self.rotation * b.axes;
         let r = away(&centre);
@@ -151,7 +165,7 @@ impl Search<'_> {
 
     /// A distance that a box is certainly away from part of the outline: along the outline's box, or on the way
     /// from it to the image's centre, whichever is more.
-    fn apart(&self, image: &Image, part: usize) -> f64 {
+    pub(crate) fn apart(&self, image: &Image, part: usize) -> f64 {
         let oblong = self.wheel.profile().bounds(part);
         let (by_axes, way) = oblong.apart(&image.centre, |w| image.reach(w));
         let distance = way.norm();
