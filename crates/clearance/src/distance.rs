@@ -59,7 +59,7 @@ pub fn distance(a: &Body, b: &Body, b_from_a: &RigidTransform, limit: f64, hint:
         search.try_facets(i, &search.placed(i), j);
     }
     let (box_a, box_b) = (search.place_box(&a.root()), b.root());
-    let apart = box_a.apart(&box_b);
+    let apart = box_a.apart(&box_b, f64::INFINITY);
     if apart < search.distance {
         search.walk((1, &box_a), (1, &box_b));
     }
@@ -161,7 +161,7 @@ impl<'s> Search<'s> {
         // The larger of both is divided.
         if leaf_b || (!leaf_a && box_a.size() > box_b.size()) {
             let [l, r] = [2 * a, 2 * a + 1].map(|n| (n, self.place_box(&tree_a.bounds(n))));
-            let (dl, dr) = (l.1.apart(box_b), r.1.apart(box_b));
+            let (dl, dr) = (l.1.apart(box_b, self.distance), r.1.apart(box_b, self.distance));
             let (near, far) = if dr < dl { ((r, dr), (l, dl)) } else { ((l, dl), (r, dr)) };
             for ((n, placed), d) in [near, far] {
                 if d < self.distance {
@@ -170,7 +170,7 @@ impl<'s> Search<'s> {
             }
         } else {
             let [l, r] = [2 * b, 2 * b + 1].map(|n| (n, tree_b.bounds(n)));
-            let (dl, dr) = (box_a.apart(&l.1), box_a.apart(&r.1));
+            let (dl, dr) = (box_a.apart(&l.1, self.distance), box_a.apart(&r.1, self.distance));
             let (near, far) = if dr < dl { ((r, dr), (l, dl)) } else { ((l, dl), (r, dr)) };
             for ((n, bounds), d) in [near, far] {
                 if d < self.distance {

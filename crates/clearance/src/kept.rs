@@ -191,7 +191,8 @@ struct BodyWay<'s> {
 
 impl BodyWay<'_> {
     fn spare(&self, placed: &[Obb; 2], path: f64, fixed: &Obb) -> f64 {
-        0.5 * (placed[0].apart(fixed) + placed[1].apart(fixed) - path) - self.need
+        let apart = placed.each_ref().map(|p| p.apart(fixed, f64::INFINITY));
+        0.5 * (apart[0] + apart[1] - path) - self.need
     }
 
     fn keeps(&mut self, (a, placed, path): (usize, &[Obb; 2], f64), (b, fixed): (usize, &Obb)) -> bool {
