@@ -218,7 +218,9 @@ fn a_shell_through_itself_has_no_sign_where_it_cannot_be_known() {
         let at = [f(0.819_172_513_396_164), f(0.671_043_606_703_789), f(0.549_700_477_901_97)];
         points.push(Point3::new(70.0 * at[0] - 35.0, 36.0 * at[1] - 18.0, 14.0 * at[2] - 7.0));
     }
-    let probe = Scan::new(Geometry::Cloud(Cloud { points: points.clone(), normals: vec![] }));
+    let probe = Scan::new(Geometry::Cloud(Cloud { points, normals: vec![] }));
+    // In the scan's own order.
+    let points = probe.points();
     let identity = RigidTransform::identity();
     for flip in [false, true] {
         let map = gap_map(&probe, &tube(flip), &identity, 50.0, |_| true).unwrap();
