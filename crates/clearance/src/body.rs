@@ -126,7 +126,8 @@ impl Body {
             return Err(BodyError::Size { what: "a diameter", value: diameter });
         }
         // In lengths of about its diameter: a body of revolution's distance from a long line takes many divisions.
-        let parts = ((to - from).norm() / diameter).ceil().max(1.0).min(256.0) as u32;
+        // What is no number is refused below.
+        let parts = (((to - from).norm() / diameter).ceil().clamp(1.0, 256.0) as u32).max(1);
         let places = (0..=parts).map(|i| from + (to - from) * (f64::from(i) / f64::from(parts)));
         Body::new(places.collect(), (0..parts).map(|i| [i, i + 1, i + 1]).collect(), 0.5 * diameter)
     }

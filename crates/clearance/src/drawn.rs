@@ -48,7 +48,7 @@ impl Explain for SectionError {
 /// # Errors
 /// [`SectionError`], with the line.
 pub fn read_section(bytes: &[u8]) -> Result<Vec<[f64; 2]>, SectionError> {
-    let text = std::str::from_utf8(bytes).map_err(|_| SectionError::NotText)?;
+    let text = std::str::from_utf8(bytes).ok().ok_or(SectionError::NotText)?;
     let mut points = Vec::new();
     let mut heading = true;
     for (i, line) in text.trim_start_matches('\u{feff}').lines().enumerate() {
