@@ -125,7 +125,11 @@ impl Body {
         if !(diameter.is_finite() && diameter > 0.0) {
             return Err(BodyError::Size { what: "a diameter", value: diameter });
         }
-        Body::new(vec![from, to], vec![[0, 1, 1]], 0.5 * diameter)
+        // In lengths of about its diameter: a body of revolution's distance from a long line takes many divisions.
+        // What is no number is refused below.
+        let parts = (((to - from).norm() / diameter).ceil().clamp(1.0, 256.0) as u32).max(1);
+        let places = (0..=parts).map(|i| from + (to - from) * (f64::from(i) / f64::from(parts)));
+        Body::new(places.collect(), (0..parts).map(|i| [i, i + 1, i + 1]).collect(), 0.5 * diameter)
     }
 
     fn new(vertices: Vec<Point3>, facets: Vec<[u32; 3]>, skin: f64) -> Result<Body, BodyError> {

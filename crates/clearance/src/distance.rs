@@ -50,8 +50,8 @@ pub fn distance(a: &Body, b: &Body, b_from_a: &RigidTransform, limit: f64, hint:
     let skins = a.skin() + b.skin();
     // Where they touch they are nearer than any limit.
     let reach = (limit + skins).max(f64::MIN_POSITIVE.sqrt());
-    let rotation = b_from_a.rotation.to_rotation_matrix().into_inner();
-    let mut search = Search { a, b, b_from_a, rotation, distance: reach, squared: reach * reach, found: None };
+    let mut search = Search::new(a, b, b_from_a);
+    (search.distance, search.squared) = (reach, reach * reach);
     if let Some(hint) = hint
         && let Some(i) = hint.facet_a.and_then(|id| a.place(id))
         && let Some(j) = hint.facet_b.and_then(|id| b.place(id))
@@ -59,7 +59,7 @@ pub fn distance(a: &Body, b: &Body, b_from_a: &RigidTransform, limit: f64, hint:
         search.try_facets(i, &search.placed(i), j);
     }
     let (box_a, box_b) = (search.place_box(&a.root()), b.root());
-    let apart = box_a.apart(&box_b);
+    let apart = box_a.apart(&box_b, f64::INFINITY);
     if apart < search.distance {
         search.walk((1, &box_a), (1, &box_b));
     }
@@ -98,7 +98,7 @@ fn enclosed(a: &Body, b: &Body, b_from_a: &RigidTransform) -> Option<Closest> {
     Some(closest(b_from_a.inverse_transform_point(&p), p))
 }
 
-struct Search<'s> {
+pub(crate) struct Search<'s> {
     a: &'s Body,
     b: &'s Body,
     b_from_a: &'s RigidTransform,
@@ -112,9 +112,20 @@ struct Search<'s> {
     found: Option<(usize, usize, Vec3, Vec3)>,
 }
 
-impl Search<'_> {
+impl<'s> Search<'s> {
+    pub(crate) fn new(a: &'s Body, b: &'s Body, b_from_a: &'s RigidTransform) -> Search<'s> {
+        let rotation = b_from_a.rotation.to_rotation_matrix().into_inner();
+        Search { a, b, b_from_a, rotation, distance: f64::INFINITY, squared: f64::INFINITY, found: None }
+    }
+
+    /// The distance of a facet of `a`, or part of one, in the frame of `a`, from one of `b`; `most` if it is no less.
+    pub(crate) fn facet_distance(&self, t: &Triangle, j: usize, most: f64) -> f64 {
+        let placed = t.map(|p| self.rotation * p + self.b_from_a.translation.vector);
+        triangle::closest(&placed, &self.b.triangle(j), most * most).map_or(most, |pair| pair.squared.sqrt())
+    }
+
     /// A box of `a` in the frame of `b`.
-    fn place_box(&self, b: &Obb) -> Obb {
+    pub(crate) fn place_box(&self, b: &Obb) -> Obb {
         Obb {
             centre: self.rotation * b.centre + self.b_from_a.translation.vector,
             axes: self.rotation * b.axes,
@@ -150,7 +161,7 @@ impl Search<'_> {
         // The larger of both is divided.
         if leaf_b || (!leaf_a && box_a.size() > box_b.size()) {
             let [l, r] = [2 * a, 2 * a + 1].map(|n| (n, self.place_box(&tree_a.bounds(n))));
-            let (dl, dr) = (l.1.apart(box_b), r.1.apart(box_b));
+            let (dl, dr) = (l.1.apart(box_b, self.distance), r.1.apart(box_b, self.distance));
             let (near, far) = if dr < dl { ((r, dr), (l, dl)) } else { ((l, dl), (r, dr)) };
             for ((n, placed), d) in [near, far] {
                 if d < self.distance {
@@ -159,7 +170,7 @@ impl Search<'_> {
             }
         } else {
             let [l, r] = [2 * b, 2 * b + 1].map(|n| (n, tree_b.bounds(n)));
-            let (dl, dr) = (box_a.apart(&l.1), box_a.apart(&r.1));
+            let (dl, dr) = (box_a.apart(&l.1, self.distance), box_a.apart(&r.1, self.distance));
             let (near, far) = if dr < dl { ((r, dr), (l, dl)) } else { ((l, dl), (r, dr)) };
             for ((n, bounds), d) in [near, far] {
                 if d < self.distance {

@@ -48,6 +48,14 @@ impl Shells {
     pub(crate) fn closed(&self) -> impl Iterator<Item = &Shell> {
         self.all.iter().filter(|s| s.kind != Kind::Open)
     }
+
+    pub(crate) fn all_closed(&self) -> bool {
+        self.all.iter().all(|s| s.kind != Kind::Open)
+    }
+
+    pub(crate) fn all_oriented(&self) -> bool {
+        self.all.iter().all(|s| s.kind == Kind::Oriented)
+    }
 }
 
 /// Takes a surface apart.

@@ -7,9 +7,13 @@
 //! can be trusted.
 
 mod body;
+mod columns;
 mod design;
 mod distance;
+mod drawn;
+mod field;
 mod inside;
+mod kept;
 mod map;
 mod mark;
 mod mould;
@@ -27,12 +31,15 @@ mod wheel;
 pub use body::{Body, BodyError};
 pub use design::{ball, plate, tube};
 pub use distance::{Closest, distance};
-pub use map::{Gap, GapError, GapMap, Histogram, Spread, gap_map};
+pub use drawn::{SectionError, read_section};
+pub use map::{Gap, GapError, GapMap, Histogram, NoSign, Spread, Unsigned, gap_map};
 pub use mark::{Mark, swept_mark};
 pub use mould::Moulded;
 pub use part::{Part, Shape, part_gap};
 pub use revolve::wheel_distance;
 pub use section::{Outline, Plane, section};
-pub use sweep::{EndedBy, Pair, Poses, Reach, Stop, Sweep, SweepError, SweepSettings, SweptState, Touch, sweep};
+pub use sweep::{
+    EndedBy, Pair, Poses, Reach, Stop, Sweep, SweepError, SweepSettings, SweptState, Touch, state_at, sweep,
+};
 pub use verdict::{CAUTIONS, Component, Outcome, Verdict, placement_part};
 pub use wheel::{RimSettings, TyreSettings, Wheel, WheelError};

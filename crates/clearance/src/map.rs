@@ -1,11 +1,13 @@
 //! The signed distance of every point of one scan from another.
 
+use crate::columns::Columns;
 use rayon::prelude::*;
 use std::borrow::Cow;
+use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use stringline_core::colour::diverging;
 use stringline_core::{Explain, Point3, RigidTransform};
-use stringline_scan::Scan;
+use stringline_scan::{Geometry, Scan, Sideless};
 
 /// Points between two reports of progress, on each core.
 const SHARE: usize = 4096;
@@ -21,16 +23,56 @@ pub struct Gap {
     pub foot: Point3,
 }
 
+/// A point whose gap has no sign.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Unsigned {
+    /// The point of the scan that was mapped.
+    pub point: u32,
+    /// Why.
+    pub why: NoSign,
+}
+
+/// Why a gap has no sign.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum NoSign {
+    /// It is nearest to a border of the other scan: what is open has no inside.
+    Border,
+    /// The other scan's facets there disagree on which side is out.
+    Facing,
+    /// The other scan's surface runs through itself or through another of its parts, and is nearest where it is not the outside.
+    Crossing,
+    /// The other scan is a cloud without normals of its own.
+    NoNormals,
+}
+
+impl NoSign {
+    /// In words.
+    pub fn words(self) -> &'static str {
+        match self {
+            NoSign::Border => "nearest to a border",
+            NoSign::Facing => "facets disagree on which side is out",
+            NoSign::Crossing => "the surface runs through itself",
+            NoSign::NoNormals => "no normals",
+        }
+    }
+
+    fn of(sideless: Sideless) -> NoSign {
+        match sideless {
+            Sideless::Border => NoSign::Border,
+            Sideless::Facing => NoSign::Facing,
+            Sideless::NoNormals => NoSign::NoNormals,
+        }
+    }
+}
+
 /// The gaps of all points of a scan.
 #[derive(Clone, Debug, PartialEq)]
 pub struct GapMap {
     /// One a point, mm: positive outside the other scan's material, negative inside, NaN where its
     /// surface is farther away than the limit.
     pub gaps: Vec<f32>,
-    /// The points whose gap has no sign, ids ascending; it stands as positive. They are nearest to a
-    /// border of the other scan, or to a place where its facets do not fit together, or that scan
-    /// is a cloud that came without normals.
-    pub unsigned: Vec<u32>,
+    /// The points whose gap has no sign, ids ascending; it stands as positive.
+    pub unsigned: Vec<Unsigned>,
     /// How many points have a gap.
     pub within: usize,
     /// The point that comes nearest or lies deepest; of equal ones the first. `None` if none has a gap.
@@ -91,6 +133,13 @@ impl GapMap {
         histogram
     }
 
+    /// How many points have no sign for each reason that occurs.
+    pub fn why_unsigned(&self) -> Vec<(NoSign, usize)> {
+        let mut counts = BTreeMap::new();
+        self.unsigned.iter().for_each(|u| *counts.entry(u.why).or_insert(0) += 1);
+        counts.into_iter().collect()
+    }
+
     /// A colour for every point, from that of a gap of −`full` (mm) to that of `full`; grey where there is none
     /// ([`stringline_core::colour::diverging`]). For [`stringline_scan::write::ply_coloured`].
     pub fn colours(&self, full: f64) -> Vec<[u8; 3]> {
@@ -134,7 +183,9 @@ impl Explain for GapError {
 ///
 /// `against_from_of` takes coordinates of `of` to the frame of `against`. On a mesh the distance is
 /// exactly that of the nearest of all facets, and its sign that of the pseudo-normal there; on a
-/// cloud it is that of the nearest point's tangent plane ([`Scan::foot`]).
+/// cloud it is that of the nearest point's tangent plane ([`Scan::foot`]). Against a closed mesh every sign is
+/// also checked by what the mesh encloses, so that facets turned round and surfaces that run through themselves are told
+/// ([`GapMap::unsigned`]).
 ///
 /// `go_on` is told now and then which share is done, 0 to 1, from any thread and not quite in order;
 /// once it answers false the work stops.
@@ -176,6 +227,10 @@ pub fn gap_map(
         return Err(GapError::Empty);
     }
     let points = of.points();
+    let columns = match against.geometry() {
+        Geometry::Mesh(mesh) => Columns::new(mesh),
+        Geometry::Cloud(_) => None,
+    };
     let mut gaps = vec![f32::NAN; points.len()];
     let (stopped, done) = (AtomicBool::new(false), AtomicUsize::new(0));
     let parts: Vec<Part> = gaps
@@ -190,9 +245,14 @@ pub fn gap_map(
                 let point = (share * SHARE + i) as u32;
                 let p = against_from_of * points[point as usize];
                 let Some(foot) = against.foot(&p, limit) else { continue };
-                let signed = foot.signed(&p);
-                if signed.is_none() {
-                    part.unsigned.push(point);
+                let signed = foot.signed(&p).map_err(NoSign::of).and_then(|gap| match &columns {
+                    Some(columns) if !columns.agrees(&p, gap < 0.0, gap) && gap != 0.0 => {
+                        Err(if columns.oriented() { NoSign::Crossing } else { NoSign::Facing })
+                    }
+                    _ => Ok(gap),
+                });
+                if let Err(why) = signed {
+                    part.unsigned.push(Unsigned { point, why });
                 }
                 let found = Gap { point, gap: signed.unwrap_or(foot.distance), foot: foot.at };
                 *gap = found.gap as f32;
@@ -222,7 +282,7 @@ pub fn gap_map(
 /// What is known of one share of the points.
 #[derive(Default)]
 struct Part {
-    unsigned: Vec<u32>,
+    unsigned: Vec<Unsigned>,
     within: usize,
     smallest: Option<Gap>,
     largest: Option<Gap>,

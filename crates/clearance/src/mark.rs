@@ -5,14 +5,19 @@
 //! the mark is as fine on a design of few facets as on a scan. Vertices are gathered in lumps; a lump is passed over at
 //! a state when its ball is further from the wheel than what is known of all its vertices already.
 
+use crate::field::Field;
 use crate::wheel::Wheel;
 use rayon::prelude::*;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use stringline_core::{Point3, RigidTransform};
+use stringline_core::{Point3, RigidTransform, Vec3};
 use stringline_scan::Mesh;
 
-/// Vertices in a lump.
+/// Vertices or facets in a lump.
 const LUMP: usize = 128;
+/// Lumps are gathered from cubes of this, mm.
+const LUMP_SIZE: f64 = 10.0;
+/// Distances beyond the limit that are told apart, mm: a lump's ball may be that large before it is asked needlessly.
+const REACH: f64 = 40.0;
 /// Facets are not divided into more than this altogether.
 const MOST: f64 = 4e6;
 
@@ -48,11 +53,28 @@ pub fn swept_mark(
     cell: f64,
     go_on: impl Fn(f32) -> bool + Sync,
 ) -> Option<Mark> {
-    let (mesh, facet_of) = divided(mesh, cell);
-    let outline: Vec<Edge> = wheel.outline().map(|[from, to]| Edge::new(from, to)).collect();
-    let mut order: Vec<u32> = (0..mesh.vertices.len() as u32).collect();
-    let lump_of = |p: &Point3| [p.x, p.y, p.z].map(|c| (c / 10.0).floor() as i64);
-    order.par_sort_by_key(|&v| (lump_of(&mesh.vertices[v as usize]), v));
+    // What is near the wheel at some state; the ball of a lump may reach far.
+    let field = Field::new(wheel.profile(), limit + REACH);
+    let by_place = |p: &Point3| [p.x, p.y, p.z].map(|c| (c / LUMP_SIZE).floor() as i64);
+    let sorted = |count: usize, place: &(dyn Fn(u32) -> Point3 + Sync)| {
+        let mut order: Vec<u32> = (0..count as u32).collect();
+        order.par_sort_by_cached_key(|&id| (by_place(&place(id)), id));
+        order
+    };
+    let middle = |f: u32| Point3::from(mesh.corners(f).iter().map(|p| p.coords).sum::<Vec3>() / 3.0);
+    let order = sorted(mesh.facets.len(), &middle);
+    let near: Vec<u32> = order
+        .par_chunks(LUMP)
+        .filter(|lump| {
+            let points: Vec<Point3> = lump.iter().flat_map(|&f| mesh.corners(f)).collect();
+            let ball = Ball::about(&points);
+            wheel_from_part.iter().any(|t| field.signed(&(t * ball.centre)) - ball.radius < limit)
+        })
+        .flatten_iter()
+        .copied()
+        .collect();
+    let (mesh, facet_of) = divided(mesh, &near, cell);
+    let order = sorted(mesh.vertices.len(), &|v| mesh.vertices[v as usize]);
     let (stopped, done) = (AtomicBool::new(false), AtomicUsize::new(0));
     let lumps: Vec<Vec<f32>> = order
         .par_chunks(LUMP)
@@ -61,7 +83,7 @@ pub fn swept_mark(
                 return Vec::new();
             }
             let points: Vec<Point3> = lump.iter().map(|&v| mesh.vertices[v as usize]).collect();
-            let gaps = least(&points, &outline, wheel_from_part, limit);
+            let gaps = least(&points, &field, wheel_from_part, limit);
             let done = done.fetch_add(lump.len(), Ordering::Relaxed) + lump.len();
             if !go_on(done as f32 / order.len() as f32) {
                 stopped.store(true, Ordering::Relaxed);
@@ -84,17 +106,27 @@ pub fn swept_mark(
     Some(Mark { gaps, facet_of, deepest, area, depth: (wanted - smallest).max(0.0), mesh })
 }
 
+/// The ball about the middle of some points that holds them.
+struct Ball {
+    centre: Point3,
+    radius: f64,
+}
+
+impl Ball {
+    fn about(points: &[Point3]) -> Ball {
+        let sum = points.iter().fold(Vec3::zeros(), |s, p| s + p.coords);
+        let centre = Point3::from(sum / points.len().max(1) as f64);
+        Ball { centre, radius: points.iter().map(|p| (p - centre).norm()).fold(0.0, f64::max) }
+    }
+}
+
 /// The smallest distance of each point over all states, NaN beyond the limit.
-fn least(points: &[Point3], outline: &[Edge], wheel_from_part: &[RigidTransform], limit: f64) -> Vec<f32> {
-    let sum = points.iter().fold(nalgebra::Vector3::zeros(), |s, p| s + p.coords);
-    let centre = Point3::from(sum / points.len().max(1) as f64);
-    let radius = points.iter().map(|p| (p - centre).norm()).fold(0.0, f64::max);
+fn least(points: &[Point3], field: &Field<'_>, wheel_from_part: &[RigidTransform], limit: f64) -> Vec<f32> {
+    let Ball { centre, radius } = Ball::about(points);
+    let ways: Vec<f64> = points.iter().map(|p| (p - centre).norm()).collect();
     let mut found = vec![limit; points.len()];
-    let mut states: Vec<(f64, &RigidTransform)> = wheel_from_part
-        .iter()
-        .map(|t| (signed(outline, &(t * centre)), t))
-        .filter(|(d, _)| d - radius < limit)
-        .collect();
+    let mut states: Vec<(f64, &RigidTransform)> =
+        wheel_from_part.iter().map(|t| (field.signed(&(t * centre)), t)).filter(|(d, _)| d - radius < limit).collect();
     states.sort_by(|a, b| a.0.total_cmp(&b.0));
     for (distance, t) in states {
         // Of all points what is known already is less than any can have here, and in all states to come.
@@ -102,54 +134,28 @@ fn least(points: &[Point3], outline: &[Edge], wheel_from_part: &[RigidTransform]
         if distance - radius >= worst {
             break;
         }
-        for (p, least) in points.iter().zip(&mut found) {
-            *least = least.min(signed(outline, &(t * p)));
+        for ((p, away), least) in points.iter().zip(&ways).zip(&mut found) {
+            // The distance changes by no more than the way from the centre.
+            if distance - away < *least {
+                *least = least.min(field.signed(&(t * p)));
+            }
         }
     }
     found.into_iter().map(|d| if d < limit { d as f32 } else { f32::NAN }).collect()
 }
 
-/// A straight piece of the outline, in the half plane of radius and axis.
-struct Edge {
-    from: [f64; 2],
-    step: [f64; 2],
-    per_squared: f64,
-}
-
-impl Edge {
-    fn new(from: [f64; 2], to: [f64; 2]) -> Edge {
-        let step = [to[0] - from[0], to[1] - from[1]];
-        let squared = step[0] * step[0] + step[1] * step[1];
-        Edge { from, step, per_squared: if squared > 0.0 { 1.0 / squared } else { 0.0 } }
-    }
-}
-
-/// The distance of a point, in the wheel's frame, from the body of revolution: negative inside.
-fn signed(outline: &[Edge], p: &Point3) -> f64 {
-    let (r, y) = (p.x.hypot(p.z), p.y);
-    let mut least = f64::INFINITY;
-    let mut inside = false;
-    for e in outline {
-        let (dr, dy) = (r - e.from[0], y - e.from[1]);
-        let t = ((dr * e.step[0] + dy * e.step[1]) * e.per_squared).clamp(0.0, 1.0);
-        let (ar, ay) = (dr - t * e.step[0], dy - t * e.step[1]);
-        least = least.min(ar * ar + ay * ay);
-        // A line towards greater radii crosses the outline an odd number of times from inside.
-        let (y0, y1) = (e.from[1], e.from[1] + e.step[1]);
-        if (y0 > y) != (y1 > y) && r < e.from[0] + e.step[0] * (y - y0) / e.step[1] {
-            inside = !inside;
-        }
-    }
-    if inside { -least.sqrt() } else { least.sqrt() }
-}
-
-/// The mesh with facets that are longer than `cell` divided evenly, and which facet each came from.
-fn divided(mesh: &Mesh, cell: f64) -> (Mesh, Vec<u32>) {
+/// The mesh with those of the named facets that are longer than `cell` divided evenly, and which facet each came from.
+fn divided(mesh: &Mesh, near: &[u32], cell: f64) -> (Mesh, Vec<u32>) {
+    let mut divide = vec![false; mesh.facets.len()];
+    near.iter().for_each(|&f| divide[f as usize] = true);
     let longest = |f: &[u32; 3]| {
         let p = f.map(|v| mesh.vertices[v as usize]);
         (0..3).map(|i| (p[i] - p[(i + 1) % 3]).norm()).fold(0.0, f64::max)
     };
-    let parts = |cell: f64| mesh.facets.iter().map(move |f| (longest(f) / cell).ceil().max(1.0));
+    let parts = |cell: f64| {
+        let wanted = mesh.facets.iter().zip(&divide);
+        wanted.map(move |(f, &near)| if near { (longest(f) / cell).ceil().max(1.0) } else { 1.0 })
+    };
     let mut cell = cell.max(1e-3);
     while parts(cell).map(|k| k * k).sum::<f64>() > MOST.max(4.0 * mesh.facets.len() as f64) {
         cell *= 1.5;
@@ -197,7 +203,7 @@ mod tests {
             vertices: vec![p(0.0, 0.0, 0.0), p(10.0, 0.0, 0.0), p(0.0, 7.0, 1.0), p(0.3, 0.0, 0.0)],
             facets: vec![[0, 1, 2], [0, 3, 2]],
         };
-        let (fine, of) = divided(&mesh, 1.1);
+        let (fine, of) = divided(&mesh, &[0, 1], 1.1);
         assert_eq!(fine.facets.len(), of.len());
         for id in [0, 1] {
             let area = |m: &Mesh, f: usize| 0.5 * m.area_vector(f as u32).norm();

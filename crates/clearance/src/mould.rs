@@ -8,10 +8,12 @@
 //!
 //! The outline is that of the cells of a grid in the half plane of radius and axis that the facets fill.
 
-use crate::profile::{Piece, Place, Profile};
+use crate::profile::{Piece, Place, Profile, Step};
 use crate::revolve::flatten;
+use crate::triangle::Triangle;
 use crate::wheel::{Wheel, WheelError};
-use nalgebra::{Matrix3, SMatrix, SVector, SymmetricEigen};
+use nalgebra::{Matrix3, Matrix4, SMatrix, SVector, SymmetricEigen, Vector4};
+use rayon::prelude::*;
 use std::collections::BTreeMap;
 use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3, frame_about};
 use stringline_scan::{Geometry, Scan};
@@ -27,6 +29,16 @@ const TUKEY: f64 = 4.685;
 
 /// A median deviation times this is a standard deviation of normal scatter.
 const MEDIAN: f64 = 1.4826;
+
+/// Rounds in which the axis is refined.
+const REFINED: usize = 8;
+
+/// Points that share a place of the outline lie in one square of this, mm, and face alike within so much, rad.
+const PLACE: f64 = 3.0;
+const FACING: f64 = std::f64::consts::PI / 12.0;
+
+/// Cells in which an outline is looked for.
+const MOST: usize = 40_000_000;
 
 /// By how many cells an outline may lie beyond the surface: two along their diagonal, and what simplifying it takes.
 const EXCESS: f64 = 3.4;
@@ -59,8 +71,8 @@ impl Wheel {
         if !(cell.is_finite() && cell > 0.0) {
             return Err(WheelError::Size { what: "a cell", value: cell });
         }
-        let (axis, scatter) = axis(scan)?;
-        let (point, direction) = axis;
+        let (first, scatter) = axis(scan)?;
+        let (point, direction) = refined(scan, first);
         // y along the axis.
         let (u, v) = frame_about(&direction);
         let rows = Matrix3::from_rows(&[v.transpose(), direction.transpose(), u.transpose()]);
@@ -159,82 +171,231 @@ fn axis(scan: &Scan) -> Result<((Point3, UnitVec3), f64), WheelError> {
     Ok(((point, UnitVec3::new_normalize(d)), scatter))
 }
 
-/// The outline of the cells that the scan fills.
-fn outline(scan: &Scan, wheel_from_scan: &RigidTransform, cell: f64) -> Result<Profile, WheelError> {
-    let flat: Vec<Place> = scan.points().iter().map(|p| flatten(&(wheel_from_scan * p).coords)).collect();
-    let far = flat.iter().map(|p| p.x).fold(0.0, f64::max);
-    let (low, high) = flat.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |s, p| (s.0.min(p.y), s.1.max(p.y)));
-    // Two cells more on every side.
-    let (columns, rows) = ((far / cell) as usize + 3, ((high - low) / cell) as usize + 5);
-    if !(far.is_finite() && low.is_finite()) || columns.saturating_mul(rows) > 40_000_000 {
-        return Err(WheelError::Size { what: "a cell", value: cell });
+/// The axis again, from where the points are and not only from how their facets face: of a scan of 0.03 mm scatter the
+/// normals tell it to some hundredths of a millimetre, the points to some thousandths.
+///
+/// Points that share a place (r, y) of the outline and face alike lie on one line of it, N·(r, y) = e, whatever their angle φ
+/// round the axis. With the axis off by (a, b) and tilted by (α, β) along two directions square to it, e changes
+/// round the axis by −N_r (a cos φ + b sin φ) − (N_r y − N_y r)(α cos φ + β sin φ): least squares of these four, each place with
+/// an e of its own, weighted against what is not round.
+fn refined(scan: &Scan, (mut point, mut direction): (Point3, UnitVec3)) -> (Point3, UnitVec3) {
+    let stride = scan.points().len().div_ceil(SAMPLE).max(1);
+    let sample: Vec<(&Point3, &Vec3)> = scan.points().iter().zip(scan.normals()).step_by(stride).collect();
+    for _ in 0..REFINED {
+        let (u, v) = frame_about(&direction);
+        let mut places: BTreeMap<[i64; 3], Vec<Round>> = BTreeMap::new();
+        for (p, n) in &sample {
+            let q = *p - point;
+            let (x, z, y) = (q.dot(&u), q.dot(&v), q.dot(&direction));
+            let r = (x * x + z * z).sqrt();
+            let (cos, sin) = (x / r, z / r);
+            let facing = Step::new(n.dot(&u) * cos + n.dot(&v) * sin, n.dot(&direction));
+            // On the axis, or facing round it.
+            if !(r > PLACE && facing.norm() > 0.5) {
+                continue;
+            }
+            let turn = facing.y.atan2(facing.x);
+            let key = [r / PLACE, y / PLACE, turn / FACING].map(|k| k.floor() as i64);
+            places.entry(key).or_default().push(Round { at: Step::new(r, y), facing: facing.normalize(), cos, sin });
+        }
+        // Each with its place's mean taken away: residuals, and what they change by.
+        let mut rows: Vec<(f64, Vector4<f64>)> = Vec::with_capacity(sample.len());
+        for all in places.values().filter(|all| all.len() >= 8) {
+            let n = all.iter().map(|p| p.facing).sum::<Step>().normalize();
+            let row = |p: &Round| {
+                let lever = n.x * p.at.y - n.y * p.at.x;
+                (n.dot(&p.at), Vector4::new(n.x * p.cos, n.x * p.sin, lever * p.cos, lever * p.sin))
+            };
+            let mut mean = (0.0, Vector4::zeros());
+            all.iter().map(row).for_each(|(e, c)| mean = (mean.0 + e, mean.1 + c));
+            let share = 1.0 / all.len() as f64;
+            rows.extend(all.iter().map(row).map(|(e, c)| (e - mean.0 * share, c - mean.1 * share)));
+        }
+        let mut sizes: Vec<f64> = rows.iter().map(|(e, _)| e.abs()).collect();
+        sizes.sort_unstable_by(f64::total_cmp);
+        let Some(median) = sizes.get(sizes.len() / 2) else { break };
+        let reach = (TUKEY * MEDIAN * median).max(1e-9);
+        let (mut normal, mut right) = (Matrix4::zeros(), Vector4::zeros());
+        for (e, c) in rows.iter().filter(|(e, _)| e.abs() < reach) {
+            let w = (1.0 - (e / reach).powi(2)).powi(2);
+            normal.ger(w, c, c, 1.0);
+            right += c * (w * e);
+        }
+        let Some(step) = normal.cholesky().map(|c| c.solve(&right)) else { break };
+        point += u * step[0] + v * step[1];
+        direction = UnitVec3::new_normalize(direction.into_inner() + u * step[2] + v * step[3]);
     }
-    let mut filled = vec![false; columns * rows];
-    let mut fill = |p: &Place| {
-        let (i, j) = ((p.x / cell) as usize, ((p.y - low) / cell) as usize + 2);
-        filled[j * columns + i] = true;
-    };
-    match scan.geometry() {
-        Geometry::Cloud(_) => flat.iter().for_each(&mut fill),
-        Geometry::Mesh(mesh) => {
-            let mut parts = Vec::new();
-            for facet in 0..mesh.facets.len() as u32 {
-                let [a, b, c] = mesh.corners(facet).map(|p| wheel_from_scan * p);
-                parts.push([a.coords, b.coords, c.coords]);
-                // Divided until every point's place is within half a cell of a corner's.
-                while let Some(t) = parts.pop() {
-                    let places = t.map(|p| flatten(&p));
-                    let edge = |i: usize| (t[(i + 1) % 3] - t[i]).norm();
-                    let flat = |i: usize| (places[(i + 1) % 3] - places[i]).norm();
-                    let long = edge(0).max(edge(1)).max(edge(2));
-                    let wide = flat(0).max(flat(1)).max(flat(2));
-                    let least = places.iter().map(|p| p.x).fold(f64::INFINITY, f64::min) - long;
-                    let bend = if least > 0.0 { long.min(long * long / (6.0 * least)) } else { long };
-                    if wide + bend <= 0.5 * cell {
-                        places.iter().for_each(&mut fill);
-                        continue;
-                    }
-                    // What makes it large: its places, or that it bends.
-                    let size = |i: usize| if wide > bend { flat(i) } else { edge(i) };
-                    let i = (0..3).max_by(|&i, &j| size(i).total_cmp(&size(j))).unwrap_or(0);
-                    let (a, b, c) = (t[i], t[(i + 1) % 3], t[(i + 2) % 3]);
-                    let m = (a + b) * 0.5;
-                    parts.extend([[a, m, c], [m, b, c]]);
+    (point, direction)
+}
+
+/// A point as [`refined`] sees it.
+struct Round {
+    at: Step,
+    facing: Step,
+    cos: f64,
+    sin: f64,
+}
+
+/// Cells in the half plane of radius and axis.
+struct Cells {
+    size: f64,
+    /// The lowest coordinate along the axis, and the row it lies in.
+    low: f64,
+    columns: usize,
+    rows: usize,
+    filled: Vec<bool>,
+}
+
+impl Cells {
+    /// Empty rows on either side.
+    const SPARE: usize = 2;
+
+    fn new(places: &[Place], size: f64) -> Result<Cells, WheelError> {
+        let far = places.iter().map(|p| p.x).fold(0.0, f64::max);
+        let (low, high) = places.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |s, p| (s.0.min(p.y), s.1.max(p.y)));
+        let (columns, rows) = ((far / size) as usize + 3, ((high - low) / size) as usize + 1 + 2 * Cells::SPARE);
+        if !(far.is_finite() && low.is_finite()) || columns.saturating_mul(rows) > MOST {
+            return Err(WheelError::Size { what: "a cell", value: size });
+        }
+        Ok(Cells { size, low, columns, rows, filled: vec![false; columns * rows] })
+    }
+
+    fn row(&self, y: f64) -> usize {
+        (((y - self.low) / self.size).max(0.0) as usize + Cells::SPARE).min(self.rows - 1)
+    }
+
+    fn column(&self, r: f64) -> usize {
+        ((r / self.size).max(0.0) as usize).min(self.columns - 1)
+    }
+
+    /// Fills all cells that a flat triangle passes through.
+    fn fill(&mut self, t: &[Place; 3]) {
+        let [first, last] = [f64::min as fn(f64, f64) -> f64, f64::max].map(|f| self.row(f(t[0].y, f(t[1].y, t[2].y))));
+        for row in first..=last {
+            let below = self.low + (row as f64 - Cells::SPARE as f64) * self.size;
+            let (mut left, mut right) = (f64::INFINITY, f64::NEG_INFINITY);
+            for i in 0..3 {
+                let (a, b) = (t[i], t[(i + 1) % 3]);
+                let (a, b) = if a.y <= b.y { (a, b) } else { (b, a) };
+                // What of the edge lies in this row; at its ends rounding must lose nothing.
+                let slack = 1e-9 * self.size;
+                if b.y < below - slack || a.y > below + self.size + slack {
+                    continue;
                 }
+                for y in [below.max(a.y), (below + self.size).min(b.y)] {
+                    let s = if b.y > a.y { ((y - a.y) / (b.y - a.y)).clamp(0.0, 1.0) } else { 0.0 };
+                    let x = a.x + (b.x - a.x) * s;
+                    (left, right) = (left.min(x), right.max(x));
+                }
+                if a.y == b.y {
+                    (left, right) = (left.min(a.x.min(b.x)), right.max(a.x.max(b.x)));
+                }
+            }
+            if left <= right {
+                let (i, j) = (self.column(left), self.column(right));
+                self.filled[row * self.columns + i..=row * self.columns + j].fill(true);
             }
         }
     }
+
+    /// Fills what lies next to a filled cell, and then what cannot be reached from outside.
+    fn widened(self) -> Vec<bool> {
+        let Cells { columns, rows, .. } = self;
+        let near = |i: usize, most: usize| i.saturating_sub(1)..=(i + 1).min(most - 1);
+        let wide: Vec<bool> = (0..columns * rows)
+            .into_par_iter()
+            .with_min_len(4096)
+            .map(|k| near(k / columns, rows).any(|j| near(k % columns, columns).any(|i| self.filled[j * columns + i])))
+            .collect();
+        // From the corner farthest out; the axis is no outside.
+        let mut outside = vec![false; columns * rows];
+        let mut open = vec![columns * rows - 1];
+        while let Some(k) = open.pop() {
+            if std::mem::replace(&mut outside[k], true) {
+                continue;
+            }
+            let (i, j) = (k % columns, k / columns);
+            let mut go = |k: usize| {
+                if !wide[k] && !outside[k] {
+                    open.push(k);
+                }
+            };
+            (i > 0).then(|| go(k - 1));
+            (i + 1 < columns).then(|| go(k + 1));
+            (j > 0).then(|| go(k - columns));
+            (j + 1 < rows).then(|| go(k + columns));
+        }
+        outside.into_iter().map(|o| !o).collect()
+    }
+}
+
+/// Divides a facet round the axis until its places lie within `off` of those of a flat triangle, and hands these on.
+///
+/// r is convex, its second derivative along a step with a part t round the axis t²/r. Between any two points of a facet that
+/// part is at most C/r, C the largest |pᵢ × pⱼ| of its corners across the axis, so the places lie within C²/2r³ of the
+/// corners' triangle.
+fn flattened(facet: Triangle, off: f64, mut take: impl FnMut(&[Place; 3])) {
+    let mut parts = vec![facet];
+    while let Some(t) = parts.pop() {
+        let places = t.map(|p| flatten(&p));
+        let least = places.iter().map(|p| p.x).fold(f64::INFINITY, f64::min);
+        let next = |i: usize| (i + 1) % 3;
+        let across = |i: usize| (t[i].x * t[next(i)].z - t[i].z * t[next(i)].x).abs();
+        let ahead = |i: usize| t[i].x * t[next(i)].x + t[i].z * t[next(i)].z > 0.0;
+        let long = |i: usize| ((t[next(i)].x - t[i].x).powi(2) + (t[next(i)].z - t[i].z).powi(2)).sqrt();
+        let most = |f: &dyn Fn(usize) -> f64| f(0).max(f(1)).max(f(2));
+        let (c, reach) = (most(&across), most(&long));
+        // Within 30° of each other the facet comes no nearer to the axis than 0.96 of its corners: 0.96⁻³/2 is 0.57.
+        let flat = c <= 0.5 * least * least && (0..3).all(ahead) && 0.57 * c * c <= off * least.powi(3);
+        if flat || reach <= off {
+            take(&places);
+            continue;
+        }
+        let size = |i: usize| if least > reach { across(i) } else { long(i) };
+        let i = (0..3).max_by(|&i, &j| size(i).total_cmp(&size(j))).unwrap_or(0);
+        let (a, b, c) = (t[i], t[next(i)], t[(i + 2) % 3]);
+        let m = (a + b) * 0.5;
+        parts.extend([[a, m, c], [m, b, c]]);
+    }
+}
+
+/// The outline of the cells that the scan fills.
+fn outline(scan: &Scan, wheel_from_scan: &RigidTransform, cell: f64) -> Result<Profile, WheelError> {
+    let turned: Vec<Vec3> = scan.points().iter().map(|p| (wheel_from_scan * p).coords).collect();
+    let flat: Vec<Place> = turned.iter().map(flatten).collect();
+    let mut cells = Cells::new(&flat, cell)?;
+    match scan.geometry() {
+        Geometry::Cloud(_) => flat.iter().for_each(|p| cells.fill(&[*p; 3])),
+        Geometry::Mesh(mesh) => mesh.facets.iter().for_each(|facet| {
+            flattened(facet.map(|v| turned[v as usize]), 0.5 * cell, |t| cells.fill(t));
+        }),
+    }
+    let (low, columns, rows) = (cells.low, cells.columns, cells.rows);
     // A cell next to a filled one is filled too: what is between the points stays inside, and small holes close.
-    let at = |filled: &[bool], i: isize, j: isize| {
-        i >= 0 && j >= 0 && (i as usize) < columns && (j as usize) < rows && filled[j as usize * columns + i as usize]
+    let wide = cells.widened();
+    let at = |i: isize, j: isize| {
+        i >= 0 && j >= 0 && (i as usize) < columns && (j as usize) < rows && wide[j as usize * columns + i as usize]
     };
-    let around = || (-1isize..=1).flat_map(|x| (-1isize..=1).map(move |y| (x, y)));
-    let wide: Vec<bool> = (0..columns * rows)
-        .map(|k| {
-            let (i, j) = ((k % columns) as isize, (k / columns) as isize);
-            around().any(|(x, y)| at(&filled, i + x, j + y))
-        })
-        .collect();
     // The edges between filled and empty cells, as steps between corners, the filled one on the left.
     let mut steps: BTreeMap<(usize, usize), Vec<(usize, usize)>> = BTreeMap::new();
     for j in 0..rows {
         for i in (0..columns).filter(|i| wide[j * columns + i]) {
             let (x, y) = (i as isize, j as isize);
-            if !at(&wide, x, y - 1) {
+            if !at(x, y - 1) {
                 steps.entry((i, j)).or_default().push((i + 1, j));
             }
-            if !at(&wide, x + 1, y) {
+            if !at(x + 1, y) {
                 steps.entry((i + 1, j)).or_default().push((i + 1, j + 1));
             }
-            if !at(&wide, x, y + 1) {
+            if !at(x, y + 1) {
                 steps.entry((i + 1, j + 1)).or_default().push((i, j + 1));
             }
-            if i > 0 && !at(&wide, x - 1, y) {
+            if i > 0 && !at(x - 1, y) {
                 steps.entry((i, j + 1)).or_default().push((i, j));
             }
         }
     }
-    let place = |(i, j): (usize, usize)| Place::new(i as f64 * cell, low + (j as f64 - 2.0) * cell);
+    let place = |(i, j): (usize, usize)| Place::new(i as f64 * cell, low + (j as f64 - Cells::SPARE as f64) * cell);
     let mut pieces = Vec::new();
     while let Some(start) = steps.keys().next().copied() {
         // What ends at the axis begins there.

@@ -73,7 +73,7 @@ impl Oblong {
             if beyond <= 0.0 { (0.0, Step::zeros()) } else { ((beyond - reach(&w)).max(0.0), w * beyond) }
         };
         let ((s, to_s), (t, to_t)) = (out(self.along, self.half.x), out(across, self.half.y));
-        (s.hypot(t), to_s + to_t)
+        ((s * s + t * t).sqrt(), to_s + to_t)
     }
 }
 

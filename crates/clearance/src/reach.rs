@@ -15,10 +15,11 @@
 //!
 //! (conservative advancement from both ends; B. Mirtich, *Impulse-based Dynamic Simulation of Rigid Body Systems*, thesis,
 //! Berkeley 1996, from memory). Where that is below the gap wanted the way is halved, until it is settled or a state
-//! with less than the gap wanted is found. In a cell of lock and travel the same holds along a way of two legs, and the
+//! with less than the gap wanted is found. What that leaves open of whole parts is asked of their pieces (`kept.rs`). In a cell of lock and travel the same holds along a way of two legs, and the
 //! bound is that of opposite corners, ℓ being the sum of both legs' bounds.
 
 use crate::distance::Closest;
+use crate::kept::{Way, keeps};
 use crate::part::{Part, part_gap};
 use crate::sweep::{EndedBy, Pair, Poses, Reach, Stop, SweepSettings, SweptState, Touch, shorter};
 use rayon::prelude::*;
@@ -27,9 +28,11 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use stringline_core::RigidTransform;
 
 /// Path over chord, of half a step.
-const PATH: f64 = 1.1;
+pub(crate) const PATH: f64 = 1.1;
 /// What a path may wander without a chord, mm.
-const WANDER: f64 = 1e-2;
+pub(crate) const WANDER: f64 = 1e-2;
+/// The far side of a cell of lock and travel moves a little faster than its sides say: a hundredth covers that.
+const FAR_SIDE: f64 = 1.01;
 /// A gap counts as kept when it is kept within this, mm.
 const KEPT: f64 = 0.02;
 /// A limit of lock is located within this, rad (0.05°).
@@ -88,6 +91,13 @@ impl<P: Poses> Work<'_, P> {
         // Either part may count as the one that moves: the gap is the same.
         let least = chord(&self.parts[pair.a], &moved).min(chord(&self.parts[pair.b], &back));
         PATH * least + WANDER
+    }
+
+    /// Whether a pair keeps its gap on the way over states, piece by piece.
+    fn keeps<const N: usize>(&self, pair: &Pair, states: [&[RigidTransform]; N], way: &Way<'_>) -> bool {
+        let states = states.map(|poses| [&poses[pair.a], &poses[pair.b]]);
+        let way = Way { states: &states, ..*way };
+        keeps(&self.parts[pair.a], &self.parts[pair.b], &way, pair.wanted - KEPT)
     }
 
     pub(crate) fn half(&self, way: &[f64], travel: f64) -> Half {
@@ -191,9 +201,14 @@ impl<P: Poses> Work<'_, P> {
             Ok(poses) => poses,
             Err(stop) => return Some(Bad::Stop(stop)),
         };
-        let path = self.path(of, [&last.poses, &middle, &next.poses]);
-        if !bad && 0.5 * (last.gap + next.gap - path) >= of.wanted - KEPT {
-            return None;
+        if !bad {
+            let path = self.path(of, [&last.poses, &middle, &next.poses]);
+            let way = Way { ends: [0, 2], legs: &[&[[0, 1, 2]]], factor: 1.0, states: &[] };
+            if 0.5 * (last.gap + next.gap - path) >= of.wanted - KEPT
+                || self.keeps(of, [&last.poses, &middle, &next.poses], &way)
+            {
+                return None;
+            }
         }
         // Too short a way to be told: rounding, or a mechanism that does not stand still.
         if (next.lock - last.lock).abs() < 1e-7 {
@@ -332,10 +347,18 @@ impl<P: Poses> Band<'_, '_, P> {
         let across = work
             .path(self.pair, [&from[0].poses, near, &from[1].poses])
             .max(work.path(self.pair, [&to[0].poses, beyond, &to[1].poses]));
-        let opposite = (from[0].gap + to[1].gap).max(from[1].gap + to[0].gap);
-        // The far side of a cell moves a little faster than its sides say: a hundredth covers that.
-        if !corners_bad && 0.5 * (opposite - 1.01 * (along + across)) >= wanted - KEPT {
-            return;
+        let diagonals = [from[0].gap + to[1].gap, from[1].gap + to[0].gap];
+        if !corners_bad {
+            // From corner to corner: along a lock, then along a travel. 0 to 3 are the corners.
+            let (ends, opposite) =
+                if diagonals[0] >= diagonals[1] { ([0, 3], diagonals[0]) } else { ([1, 2], diagonals[1]) };
+            let way =
+                Way { ends, legs: &[&[[0, 4, 2], [1, 5, 3]], &[[0, 6, 1], [2, 7, 3]]], factor: FAR_SIDE, states: &[] };
+            let states: [&[RigidTransform]; 8] =
+                [&from[0].poses, &from[1].poses, &to[0].poses, &to[1].poses, below, above, near, beyond];
+            if 0.5 * (opposite - FAR_SIDE * (along + across)) >= wanted - KEPT || work.keeps(self.pair, states, &way) {
+                return;
+            }
         }
         if depth > 40 || (narrow && travels[1] - travels[0] <= LEAST_TRAVEL) {
             return;

@@ -43,9 +43,8 @@ pub fn wheel_distance(
     hint: Option<&Closest>,
 ) -> Option<Closest> {
     let wheel_from_b = b_from_wheel.inverse();
-    let rotation = wheel_from_b.rotation.to_rotation_matrix().into_inner();
-    let reach = (limit + b.skin()).max(2.0 * CLOSE);
-    let mut search = Search { wheel, b, wheel_from_b, rotation, distance: reach, found: None };
+    let mut search = Search::new(wheel, b, wheel_from_b);
+    search.distance = (limit + b.skin()).max(2.0 * CLOSE);
     if let Some(place) = hint.and_then(|h| h.facet_b).and_then(|id| b.place(id)) {
         let t = search.placed(place);
         search.try_facet(place, &t, 1);
@@ -90,12 +89,17 @@ fn enclosed(wheel: &Wheel, b: &Body, b_from_wheel: &RigidTransform, wheel_from_b
     encloses(b, &in_b.coords).then(|| closest(p, in_b))
 }
 
-/// The place in the half plane.
-pub(crate) fn flatten(p: &Vec3) -> Place {
-    Place::new(p.x.hypot(p.z), p.y)
+/// The distance from the axis. A fifth of all time went into `hypot`, whose care for sizes beyond a car's is not needed.
+fn away(p: &Vec3) -> f64 {
+    (p.x * p.x + p.z * p.z).sqrt()
 }
 
-struct Search<'s> {
+/// The place in the half plane.
+pub(crate) fn flatten(p: &Vec3) -> Place {
+    Place::new(away(p), p.y)
+}
+
+pub(crate) struct Search<'s> {
     wheel: &'s Wheel,
     b: &'s Body,
     wheel_from_b: RigidTransform,
@@ -106,12 +110,12 @@ struct Search<'s> {
 }
 
 /// A box's image in the half plane: a centre, three generators and how much it bulges outwards.
-struct Image {
+pub(crate) struct Image {
     centre: Place,
     generators: [Step; 3],
     bulge: f64,
     /// Radius of the ball that holds the box.
-    ball: f64,
+    pub(crate) ball: f64,
 }
 
 impl Image {
@@ -121,15 +125,30 @@ impl Image {
     }
 }
 
-impl Search<'_> {
+impl<'s> Search<'s> {
+    pub(crate) fn new(wheel: &'s Wheel, b: &'s Body, wheel_from_b: RigidTransform) -> Search<'s> {
+        let rotation = wheel_from_b.rotation.to_rotation_matrix().into_inner();
+        Search { wheel, b, wheel_from_b, rotation, distance: f64::INFINITY, found: None }
+    }
+
+    /// The distance of a facet, or part of one, in the frame of `b`, from a piece of the outline; `most` if it is no less.
+    pub(crate) fn piece_distance(&mut self, place: usize, t: &Triangle, piece: usize, most: f64) -> f64 {
+        let placed = t.map(|p| self.rotation * p + self.wheel_from_b.translation.vector);
+        let piece = self.wheel.profile().pieces[piece];
+        self.distance = most;
+        self.refine(place, &placed, &piece, 0);
+        // What is found is above by less than that.
+        (self.distance - CLOSE).max(0.0)
+    }
+
     fn placed(&self, place: usize) -> Triangle {
         self.b.triangle(place).map(|p| self.rotation * p + self.wheel_from_b.translation.vector)
     }
 
-    fn place_box(&self, b: &Obb) -> Image {
+    pub(crate) fn place_box(&self, b: &Obb) -> Image {
         let centre = self.rotation * b.centre + self.wheel_from_b.translation.vector;
         let axes = self.rotation * b.axes;
-        let r = centre.x.hypot(centre.z);
+        let r = away(&centre);
         let (x, z) = if r > 0.0 { (centre.x / r, centre.z / r) } else { (1.0, 0.0) };
         let mut generators = [Step::zeros(); 3];
         let (mut outwards, mut round) = (0.0, 0.0);
@@ -146,7 +165,7 @@ impl Search<'_> {
 
     /// A distance that a box is certainly away from part of the outline: along the outline's box, or on the way
     /// from it to the image's centre, whichever is more.
-    fn apart(&self, image: &Image, part: usize) -> f64 {
+    pub(crate) fn apart(&self, image: &Image, part: usize) -> f64 {
         let oblong = self.wheel.profile().bounds(part);
         let (by_axes, way) = oblong.apart(&image.centre, |w| image.reach(w));
         let distance = way.norm();
@@ -204,7 +223,7 @@ impl Search<'_> {
         self.take(place, t, piece, &shares);
         // Along the radius through the middle and round the axis.
         let middle = t[0] + t[1] + t[2];
-        let r = middle.x.hypot(middle.z);
+        let r = away(&middle);
         let (x, z) = if r > 0.0 { (middle.x / r, middle.z / r) } else { (1.0, 0.0) };
         let out = t.map(|p| p.x * x + p.z * z);
         let round = t.map(|p| p.z * x - p.x * z);
@@ -216,7 +235,7 @@ impl Search<'_> {
             let (low, high) = (slopes[0].min(slopes[1]).min(slopes[2]), slopes[0].max(slopes[1]).max(slopes[2]));
             let slope = (n.z * x - n.x * z) / (n.x * x + n.z * z);
             let slope = if slope.is_finite() { slope.clamp(low, high) } else { 0.5 * (low + high) };
-            let cos = 1.0 / slope.hypot(1.0);
+            let cos = 1.0 / (slope * slope + 1.0).sqrt();
             let tangent = [0, 1, 2].map(|i| Place::new((out[i] + slope * round[i]) * cos, t[i].y));
             let (shares, to_tangent) = nearest(&tangent, piece);
             self.take(place, t, piece, &shares);

@@ -4,7 +4,7 @@
 //! (`reach.rs`).
 
 use crate::distance::Closest;
-use crate::part::Part;
+use crate::part::{Part, part_gap};
 use crate::reach::{Half, Work};
 use rayon::prelude::*;
 use std::borrow::Cow;
@@ -85,7 +85,7 @@ impl SweepSettings {
         SweepSettings {
             locks: (-steps..=steps).map(|i| (f64::from(i) * step_deg).to_radians()).collect(),
             travels: (0..=last).map(|i| travel[0] + (travel[1] - travel[0]) * i as f64 / last as f64).collect(),
-            beyond: 50.0,
+            beyond: 30.0,
         }
     }
 }
@@ -156,6 +156,37 @@ impl SweptState {
         let known = self.closest.iter().enumerate().filter_map(|(i, c)| Some((i, c.as_ref()?)));
         known.min_by(|a, b| a.1.gap.total_cmp(&b.1.gap))
     }
+}
+
+impl SweptState {
+    /// Where a pair comes nearest, on its first part and on its second, in the car; `None` where they are further apart than
+    /// was looked for. `pairs` are those of the sweep.
+    pub fn places(&self, pairs: &[Pair], pair: usize) -> Option<[Point3; 2]> {
+        let (of, closest) = (pairs.get(pair)?, self.closest.get(pair)?.as_ref()?);
+        let poses = self.poses.as_ref().ok()?;
+        Some([poses[of.a] * closest.on_a, poses[of.b] * closest.on_b])
+    }
+}
+
+/// One state on its own, on all cores: where every part is and how near every pair comes, looked for up to `beyond` (mm)
+/// beyond the gap wanted. A state near by, of the same parts and pairs, makes it faster.
+pub fn state_at(
+    parts: &[Part],
+    pairs: &[Pair],
+    poses: &impl Poses,
+    [lock, travel]: [f64; 2],
+    beyond: f64,
+    near: Option<&SweptState>,
+) -> SweptState {
+    let poses: Result<Arc<[RigidTransform]>, Stop> = poses.at(lock, travel).map(Arc::from);
+    let gap = |(i, pair): (usize, &Pair)| {
+        let poses = poses.as_ref().ok()?;
+        let hint = near.and_then(|s| s.closest.get(i)?.as_ref());
+        let (a, b) = (parts.get(pair.a)?, parts.get(pair.b)?);
+        part_gap(a, &poses[pair.a], b, &poses[pair.b], pair.wanted + beyond, hint)
+    };
+    let closest = pairs.par_iter().enumerate().map(gap).collect();
+    SweptState { lock, travel, poses, closest }
 }
 
 /// What ends the lock.

@@ -44,21 +44,27 @@ pub(crate) struct Obb {
 }
 
 impl Obb {
-    /// A distance that the box is certainly away from another; 0 if they may touch: the larger one of those of each
-    /// from what the other fills along its axes.
-    pub(crate) fn apart(&self, other: &Obb) -> f64 {
-        // Entry (i, j): axis i of this one along axis j of the other.
-        let turn = self.axes.tr_mul(&other.axes);
+    /// A distance that the box is certainly away from another; 0 if they may touch. The largest one of: that along the line
+    /// of their centres, which for boxes small against the way is right to the second order, and of those of each from
+    /// what the other fills along its axes, which see thin boxes side by side. Once it is `enough` it is not looked for further.
+    pub(crate) fn apart(&self, other: &Obb, enough: f64) -> f64 {
         let between = other.centre - self.centre;
-        let share = turn.abs();
+        let (here, there) = (self.axes.tr_mul(&between), other.axes.tr_mul(&between));
+        let way = between.norm();
+        let along = way - (here.abs().dot(&self.half) + there.abs().dot(&other.half)) / way.max(f64::MIN_POSITIVE);
+        if along >= enough {
+            return along;
+        }
+        // Entry (i, j): axis i of this one along axis j of the other.
+        let share = self.axes.tr_mul(&other.axes).abs();
         let out = |t: Vec3, half: Vec3| {
             let gap = t.abs() - half;
             let positive = |x: f64| if x > 0.0 { x * x } else { 0.0 };
             positive(gap.x) + positive(gap.y) + positive(gap.z)
         };
-        let here = out(self.axes.tr_mul(&between), self.half + share * other.half);
-        let there = out(other.axes.tr_mul(&between), other.half + share.tr_mul(&self.half));
-        (if here > there { here } else { there }).sqrt()
+        let here = out(here, self.half + share * other.half);
+        let there = out(there, other.half + share.tr_mul(&self.half));
+        (if here > there { here } else { there }).sqrt().max(along)
     }
 
     /// A measure of its size: the square of its half diagonal.

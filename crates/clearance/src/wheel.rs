@@ -68,6 +68,20 @@ impl TyreSettings {
 #[derive(Clone, Debug)]
 pub struct Wheel {
     profile: Profile,
+    parts: Option<Parts>,
+}
+
+/// Where the parts of a wheel by size begin, mm.
+#[derive(Clone, Copy, Debug)]
+struct Parts {
+    /// Radius of the inside of the barrel.
+    inside: f64,
+    /// Radius of the flanges.
+    flange: f64,
+    /// Radius half way up the upper side wall.
+    shoulder: f64,
+    /// Half the width of the tread.
+    tread: f64,
 }
 
 /// Why there is no wheel.
@@ -90,6 +104,14 @@ pub enum WheelError {
     Outline {
         /// How many points it has.
         count: usize,
+    },
+    /// An outline that crosses itself.
+    #[error("the outline crosses itself: its pieces after points {first} and {second} meet")]
+    Crosses {
+        /// A point's place in the list, from 0.
+        first: usize,
+        /// Another's.
+        second: usize,
     },
     /// A scan that has no one axis.
     #[error("the {points} points of the scan have no one axis of revolution")]
@@ -121,7 +143,7 @@ impl Explain for WheelError {
             WheelError::Axis { .. } => {
                 "Scan tyre and rim from both sides, all round as far as you can, without the parts beside them.".into()
             }
-            WheelError::Outline { .. } | WheelError::Place { .. } => {
+            WheelError::Outline { .. } | WheelError::Place { .. } | WheelError::Crosses { .. } => {
                 "Draw the wheel's section as radius and place along the axis, in order round the outline, in mm.".into()
             }
         }
@@ -181,14 +203,15 @@ impl Wheel {
         outline.extend(side.iter().map(|&[r, y]| [r, -y]));
         outline.extend(side.iter().rev().skip(1));
         outline.extend([[flange, outer], [bore, outer]]);
-        Wheel::from_profile(&outline)
+        let parts = Parts { inside, flange, shoulder: 0.5 * (waist + crown), tread: 0.8 * widest };
+        Ok(Wheel { parts: Some(parts), ..Wheel::from_profile(&outline)? })
     }
 
     /// The body that a closed outline makes: places `[radius, along the axis]` in mm, in order; the last is joined
     /// to the first.
     ///
     /// # Errors
-    /// Fewer than three places, one that is not a number or at a negative radius.
+    /// Fewer than three places, one that is not a number or at a negative radius, an outline that crosses itself.
     pub fn from_profile(outline: &[[f64; 2]]) -> Result<Wheel, WheelError> {
         let bad = |p: &[f64; 2]| !(p[0].is_finite() && p[1].is_finite() && p[0] >= 0.0);
         if let Some(index) = outline.iter().position(bad) {
@@ -205,15 +228,42 @@ impl Wheel {
         if places.len() < 3 || area == 0.0 {
             return Err(WheelError::Outline { count: places.len() });
         }
+        let turn = |a: Place, b: Place, c: Place| (b - a).perp(&(c - a));
+        for second in 0..places.len() {
+            let (c, d) = (places[second], next(second));
+            let crosses = |&first: &usize| {
+                let (a, b) = (places[first], next(first));
+                turn(a, b, c) * turn(a, b, d) < 0.0 && turn(c, d, a) * turn(c, d, b) < 0.0
+            };
+            if let Some(first) = (0..second).find(crosses) {
+                return Err(WheelError::Crosses { first, second });
+            }
+        }
         let pieces = (0..places.len()).map(|i| Piece { from: places[i], to: next(i) });
         // What runs along the axis bounds nothing.
         let pieces = pieces.filter(|p| p.from.x > 0.0 || p.to.x > 0.0).collect();
-        Ok(Wheel { profile: Profile::new(pieces) })
+        Ok(Wheel::of(Profile::new(pieces)))
     }
 
     /// Of an outline of its own.
     pub(crate) fn of(profile: Profile) -> Wheel {
-        Wheel { profile }
+        Wheel { profile, parts: None }
+    }
+
+    /// Which part of the wheel a place on its surface belongs to, in words, as "the tyre's inside shoulder": *inside* is
+    /// towards the car. Of a drawn or scanned wheel only the side is known.
+    pub fn whereabouts(&self, place: &Point3) -> &'static str {
+        let (r, y) = (place.x.hypot(place.z), place.y);
+        let pick = |inside: &'static str, outside: &'static str| if y < 0.0 { inside } else { outside };
+        match self.parts {
+            None => pick("the wheel's inside", "the wheel's outside"),
+            Some(p) if r > p.shoulder && y.abs() <= p.tread => "the tyre's tread",
+            Some(p) if r > p.shoulder => pick("the tyre's inside shoulder", "the tyre's outside shoulder"),
+            Some(p) if r > p.flange + 0.5 => pick("the tyre's inside wall", "the tyre's outside wall"),
+            Some(p) if r > p.inside + 0.5 => pick("the rim's inside flange", "the rim's outside flange"),
+            Some(p) if r > p.inside - 0.5 => "the rim's barrel from within",
+            Some(_) => "the rim's disc",
+        }
     }
 
     /// The straight pieces of the outline, each from and to `[radius, along the axis]`, mm.

@@ -6,7 +6,7 @@ use nalgebra::{Translation3, UnitQuaternion};
 use proptest::prelude::*;
 use std::f64::consts::TAU;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use stringline_clearance::{GapError, gap_map};
+use stringline_clearance::{GapError, NoSign, gap_map};
 use stringline_core::{Explain, Point3, RigidTransform, Vec3};
 use stringline_scan::{Cloud, Geometry, Mesh, Scan};
 
@@ -180,4 +180,80 @@ fn golden(f: impl Fn(f64) -> f64) -> f64 {
         if f(a) <= f(b) { high = b } else { low = a }
     }
     f(0.5 * (low + high)).min(f(0.0)).min(f(1.0))
+}
+
+/// A closed tube along a curve that crosses itself: one shell, oriented, running through itself. Where it has a sign that is
+/// right (inside is nearer to the curve than the tube's radius); where the nearest surface lies inside another length of
+/// tube it has none, and says why.
+#[test]
+fn a_shell_through_itself_has_no_sign_where_it_cannot_be_known() {
+    const RADIUS: f64 = 4.0;
+    let curve = |s: f64| Point3::new(30.0 * s.sin(), 12.0 * (2.0 * s).sin(), 0.0);
+    let (n, m) = (400u32, 48u32);
+    let tube = |flip: bool| {
+        let mut made = Mesh::default();
+        for (i, j) in (0..n).flat_map(|i| (0..m).map(move |j| (i, j))) {
+            let (s, t) = (TAU * f64::from(i) / f64::from(n), TAU * f64::from(j) / f64::from(m));
+            let along = (curve(s + 1e-4) - curve(s - 1e-4)).normalize();
+            let side = Vec3::z().cross(&along);
+            made.vertices.push(curve(s) + (side * t.cos() + Vec3::z() * t.sin()) * RADIUS);
+        }
+        let id = |i: u32, j: u32| (i % n) * m + j % m;
+        for (i, j) in (0..n).flat_map(|i| (0..m).map(move |j| (i, j))) {
+            let (a, b, c, d) = (id(i, j), id(i + 1, j), id(i + 1, j + 1), id(i, j + 1));
+            // A patch of facets turned round, well away from the crossing.
+            let turned = flip && (90..110).contains(&i) && j < 12;
+            for [p, q, r] in [[a, c, b], [a, d, c]] {
+                made.facets.push(if turned { [p, r, q] } else { [p, q, r] });
+            }
+        }
+        Scan::new(Geometry::Mesh(made))
+    };
+    let steps: Vec<Point3> = (0..20_000).map(|i| curve(TAU * f64::from(i) / 20_000.0)).collect();
+    let from_curve = |p: &Point3| steps.iter().map(|q| (p - q).norm_squared()).fold(f64::INFINITY, f64::min).sqrt();
+    let mut points = Vec::new();
+    for i in 0..12_000u32 {
+        // Even over a box (R2 sequence).
+        let f = |k: f64| (0.5 + k * f64::from(i)).fract();
+        let at = [f(0.819_172_513_396_164), f(0.671_043_606_703_789), f(0.549_700_477_901_97)];
+        points.push(Point3::new(70.0 * at[0] - 35.0, 36.0 * at[1] - 18.0, 14.0 * at[2] - 7.0));
+    }
+    let probe = Scan::new(Geometry::Cloud(Cloud { points, normals: vec![] }));
+    // In the scan's own order.
+    let points = probe.points();
+    let identity = RigidTransform::identity();
+    for flip in [false, true] {
+        let map = gap_map(&probe, &tube(flip), &identity, 50.0, |_| true).unwrap();
+        assert_eq!(map.within, points.len());
+        let mut unsigned = map.unsigned.iter().peekable();
+        let mut inside = 0;
+        for (i, (p, gap)) in points.iter().zip(&map.gaps).enumerate() {
+            let off = from_curve(p) - RADIUS;
+            // What the facets' flats take, and where they meet at the bends.
+            if off.abs() < 0.05 {
+                continue;
+            }
+            while unsigned.peek().is_some_and(|u| (u.point as usize) < i) {
+                unsigned.next();
+            }
+            let why = unsigned.peek().filter(|u| u.point as usize == i).map(|u| u.why);
+            match why {
+                None => assert_eq!(*gap < 0.0, off < 0.0, "{p} {gap} {off}"),
+                // All that is hidden lies inside.
+                Some(_) if !flip => assert!(off < 0.0, "{p} {gap} {off}"),
+                Some(_) => {}
+            }
+            inside += usize::from(off < 0.0);
+        }
+        assert!(inside > 500, "{inside}");
+        let why = map.why_unsigned();
+        assert!(why.len() == 1 && why[0].1 > 20, "{why:?}");
+        assert_eq!(why[0].0, if flip { NoSign::Facing } else { NoSign::Crossing });
+    }
+    // Open: a half of it has borders.
+    let Geometry::Mesh(whole) = tube(false).geometry().clone() else { unreachable!("it was made of facets") };
+    let facets = whole.facets[..whole.facets.len() / 2].to_vec();
+    let half = Scan::new(Geometry::Mesh(Mesh { vertices: whole.vertices, facets }));
+    let map = gap_map(&probe, &half, &identity, 50.0, |_| true).unwrap();
+    assert!(map.why_unsigned().iter().any(|(why, count)| *why == NoSign::Border && *count > 100));
 }

@@ -24,7 +24,7 @@ fn run(parts: &[Part], wanted: f64, settings: &SweepSettings) -> Sweep {
 }
 
 fn settings() -> SweepSettings {
-    SweepSettings::grid(60.0, 5.0, [-40.0, 40.0], 5)
+    SweepSettings { beyond: 50.0, ..SweepSettings::grid(60.0, 5.0, [-40.0, 40.0], 5) }
 }
 
 /// Closed form: a ball on a circle of 300 mm about z and a fixed ball on the same circle at φ: at rest travel they are

@@ -60,10 +60,27 @@ fn a_tyre_has_the_sizes_its_marking_says() {
         bad("205/50R16", 165.0, 135.0),
         Wheel::from_profile(&[[1.0, 0.0], [2.0, 0.0]]).err().unwrap(),
         Wheel::from_profile(&[[1.0, 0.0], [2.0, 0.0], [-1.0, 3.0]]).err().unwrap(),
+        Wheel::from_profile(&[[1.0, 0.0], [2.0, 1.0], [2.0, 0.0], [1.0, 3.0]]).err().unwrap(),
     ] {
         assert!(!error.to_string().is_empty() && error.next_step().ends_with('.'));
     }
     assert!(matches!(bad("205/50R16", f64::NAN, 0.0), WheelError::Size { .. }));
+}
+
+#[test]
+fn places_on_a_wheel_have_names() {
+    let wheel = wheel();
+    for (r, y, words) in [
+        (305.7, 10.0, "the tyre's tread"),
+        (290.0, -97.0, "the tyre's inside shoulder"),
+        (250.0, -102.0, "the tyre's inside wall"),
+        (230.0, 100.0, "the tyre's outside wall"),
+        (220.0, -94.0, "the rim's inside flange"),
+        (178.2, -40.0, "the rim's barrel from within"),
+        (100.0, 35.0, "the rim's disc"),
+    ] {
+        assert_eq!(wheel.whereabouts(&Point3::new(r * 0.6, y, -r * 0.8)), words);
+    }
 }
 
 /// A disc on its edge over a plane, leant over: the lowest place of a cylinder of radius R and width 2h leant by t lies
@@ -189,7 +206,6 @@ fn radii_about_points_and_axes_hold_its_mesh() {
 
 /// A scanned wheel: noise, somewhere in space, with five spokes' worth of things that are not round.
 #[test]
-#[ignore = "the fit of a scanned wheel is slow and has not been seen to hold these bounds"]
 fn a_wheel_from_its_scan() {
     let true_wheel = wheel();
     let mut mesh = true_wheel.mesh(360);

@@ -214,6 +214,10 @@ pub(crate) struct GapArgs {
     /// Wheel travel from rest, mm, up; as the job says if left out.
     #[arg(long, value_name = "A..B", allow_hyphen_values = true, conflicts_with = "overlay", value_parser = parse_range)]
     pub(crate) travel: Option<[f64; 2]>,
+    /// Sweep wheels of this drawn section in place of the job's: a text file, a point on each line, in order round the
+    /// section: its place along the axis (outboard positive, from the rim's middle), then its radius, mm.
+    #[arg(long, value_name = "FILE", conflicts_with = "overlay")]
+    pub(crate) section: Option<PathBuf>,
     /// Write pictures and coloured meshes to this folder.
     #[arg(long, value_name = "DIR")]
     pub(crate) out: Option<PathBuf>,

@@ -5,11 +5,14 @@ use crate::gap::write;
 use crate::table::rounded;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
-use stringline_clearance::{Mark, Plane, Shape, Sweep, Touch, section};
+use stringline_clearance::{EndedBy, Mark, Plane, Poses, Reach, Shape, Sweep, Touch, section};
 use stringline_core::colour::diverging;
-use stringline_core::{Point3, RigidTransform, Vec3};
+use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3};
 use stringline_job::Setup;
-use stringline_picture::{Dimension, Outline, render_section};
+use stringline_picture::{
+    Callout, Dimension, Frame, Outline, PictureSettings, Scale, ScanLayer, Scene, Section, Tint, View, render,
+    render_section,
+};
 use stringline_scan::write::{Precision, ply_coloured};
 use stringline_scan::{Geometry, Mesh};
 
@@ -49,10 +52,10 @@ impl Cut {
     }
 }
 
-/// The marks of every wheel on every scanned or designed body it is paired with, over all locks asked for; each written as a
-/// coloured mesh in the body's frame.
+/// The marks of every wheel on every scanned or designed body that it comes too near to, over all locks asked for; each
+/// written as a coloured mesh in the body's frame and as a picture.
 pub(crate) fn cuts(
-    setup: &Setup<'_>,
+    setup: &Setup,
     sweep: &Sweep,
     folder: &Path,
     stem: &str,
@@ -61,10 +64,16 @@ pub(crate) fn cuts(
     let mut cuts = Vec::new();
     let locks = [sweep.locks.first(), sweep.locks.last()].map(|l| l.copied().unwrap_or(0.0));
     for (i, pair) in setup.pairs.iter().enumerate() {
+        let kept = |reach: &Reach| reach.by != EndedBy::Pair(i);
+        if sweep.pair_rows.iter().all(|row| row[i].iter().all(kept)) {
+            continue;
+        }
         let Some(mark) = setup.mark(i, locks, |_| true) else { continue };
         let wheel = matches!(setup.parts[pair.a].shape, Shape::Wheel(_));
         let (wheel, body) = if wheel { (pair.a, pair.b) } else { (pair.b, pair.a) };
+        let picture = mark_picture(setup, body, &mark, pair.wanted);
         let body = &setup.parts[body].name;
+        write(&folder.join(format!("{stem}.{}.{body}.cut-here.svg", setup.variant)), picture.as_bytes(), files)?;
         let path = folder.join(format!("{stem}.{}.{body}.cut-here.ply", setup.variant));
         write(&path, &ply(mark.mesh.clone(), &colours(&mark, pair.wanted as f32))?, files)?;
         cuts.push(Cut {
@@ -84,6 +93,72 @@ fn colours(mark: &Mark, wanted: f32) -> Vec<[u8; 3]> {
     mark.gaps.iter().map(|gap| diverging((gap - wanted) / BEYOND)).collect()
 }
 
+/// The marked body where it stands at rest, seen from where it is cut deepest.
+fn mark_picture(setup: &Setup, part: usize, mark: &Mark, wanted: f64) -> String {
+    let car_from_part = setup.poses.at(0.0, 0.0).ok().map_or_else(RigidTransform::identity, |poses| poses[part]);
+    let values: Vec<f32> = mark.gaps.iter().map(|gap| (gap - wanted as f32) / BEYOND).collect();
+    let geometry = Geometry::Mesh(mark.mesh.clone());
+    let mut scene = Scene::new(format!("{}: where {} is in the wheel's way", setup.variant, setup.parts[part].name));
+    scene.frame = Frame::Car;
+    scene.note = "smallest gap over all locks and wheel travels; grey: farther away".into();
+    scene.layers.push(ScanLayer { scene_from_scan: car_from_part, values: Some(&values), ..ScanLayer::new(&geometry) });
+    scene.scale = Some(Scale {
+        title: format!("gap less the {wanted} mm wanted, mm"),
+        marks: [format!("−{BEYOND} must go"), "0".into(), format!("{BEYOND} room")],
+        none: "farther away".into(),
+    });
+    let mut facing = Vec3::z();
+    if let Some(deepest) = mark.deepest {
+        let touching = (0..mark.mesh.facets.len() as u32).filter(|&f| mark.mesh.facets[f as usize].contains(&deepest));
+        facing = car_from_part * touching.map(|f| mark.mesh.area_vector(f)).sum::<Vec3>();
+        let at = car_from_part * mark.mesh.vertices[deepest as usize];
+        let mut callout = Callout::feature(at, "deepest");
+        callout = callout.with(match mark.depth {
+            depth if depth > 0.0 => format!("{} mm must go", rounded(depth, 0.15)),
+            _ => "nothing must go".into(),
+        });
+        scene.callouts.push(callout);
+    }
+    render(&scene, &PictureSettings { view: seen_from(&facing), ..PictureSettings::default() })
+}
+
+/// From a side, a little from above.
+fn seen_from(facing: &Vec3) -> View {
+    let direction = facing.try_normalize(0.0).unwrap_or_else(Vec3::z) + Vec3::new(0.13, 0.07, 0.25);
+    View::From { direction: UnitVec3::new_normalize(direction), up: Vec3::z_axis() }
+}
+
+/// Both bodies of a pair where they come too near, cut open there.
+pub(crate) fn touch_picture(setup: &Setup, touch: &Touch) -> String {
+    let pair = &setup.pairs[touch.pair];
+    let plane = touch_plane(setup, touch);
+    let meshes: Vec<(usize, Geometry)> =
+        [pair.a, pair.b].into_iter().filter_map(|part| Some((part, Geometry::Mesh(setup.mesh(part)?)))).collect();
+    let mut scene = Scene::new(format!("{}: {}", setup.variant, setup.words(touch.pair)));
+    scene.frame = Frame::Car;
+    scene.note = state_note(touch, pair.wanted);
+    for ((part, geometry), tint) in meshes.iter().zip([Tint::Slate, Tint::Ochre]) {
+        scene.layers.push(ScanLayer { scene_from_scan: touch.poses[*part], tint, ..ScanLayer::new(geometry) });
+    }
+    scene.callouts.push(
+        Callout::feature(touch.at(pair), "first to come too near")
+            .with(format!("gap {} mm", rounded(touch.closest.gap, 0.015))),
+    );
+    let normal = UnitVec3::new_normalize(plane.u.cross(&plane.v));
+    let view = View::From { direction: normal, up: Vec3::z_axis() };
+    let section = Some(Section { point: plane.point, normal });
+    render(&scene, &PictureSettings { view, section, ..PictureSettings::default() })
+}
+
+fn state_note(touch: &Touch, wanted: f64) -> String {
+    format!(
+        "lock {:.2}°, wheel travel {:.1} mm, where less than {wanted} mm is left first",
+        touch.lock.to_degrees(),
+        touch.travel,
+    )
+    .replace('-', "−")
+}
+
 /// A binary PLY of a mesh with a colour at every vertex.
 pub(crate) fn ply(mesh: Mesh, colours: &[[u8; 3]]) -> Result<Vec<u8>, Failure> {
     let mut bytes = Vec::new();
@@ -91,15 +166,13 @@ pub(crate) fn ply(mesh: Mesh, colours: &[[u8; 3]]) -> Result<Vec<u8>, Failure> {
     Ok(bytes)
 }
 
-/// The section where a pair comes too near: of a wheel the plane through its axis and that place, else the upright plane
-/// along the gap.
-pub(crate) fn section_picture(setup: &Setup<'_>, touch: &Touch) -> String {
+/// The plane in which a pair comes too near: of a wheel that through its axis and the place, else the upright plane along the
+/// gap. `u` runs to the right of a picture and `v` up.
+fn touch_plane(setup: &Setup, touch: &Touch) -> Plane {
     let pair = &setup.pairs[touch.pair];
     let (at_a, at_b) = (touch.poses[pair.a] * touch.closest.on_a, touch.poses[pair.b] * touch.closest.on_b);
     let at = nalgebra::center(&at_a, &at_b);
-    let wheel = [pair.a, pair.b].into_iter().find(|&p| matches!(setup.parts[p].shape, Shape::Wheel(_)));
-    // To the right of the picture, and up.
-    let (right, up) = match wheel {
+    let (right, up) = match wheel_of(setup, touch) {
         Some(wheel) => {
             let pose = &touch.poses[wheel];
             let axis = pose * Vec3::y();
@@ -112,7 +185,19 @@ pub(crate) fn section_picture(setup: &Setup<'_>, touch: &Touch) -> String {
             (level, Vec3::z())
         }
     };
-    let plane = Plane { point: at, u: right, v: (up - right * right.dot(&up)).normalize() };
+    Plane { point: at, u: right, v: (up - right * right.dot(&up)).normalize() }
+}
+
+fn wheel_of(setup: &Setup, touch: &Touch) -> Option<usize> {
+    let pair = &setup.pairs[touch.pair];
+    [pair.a, pair.b].into_iter().find(|&p| matches!(setup.parts[p].shape, Shape::Wheel(_)))
+}
+
+/// The outlines of a pair in that plane.
+pub(crate) fn section_picture(setup: &Setup, touch: &Touch) -> String {
+    let pair = &setup.pairs[touch.pair];
+    let (at_a, at_b) = (touch.poses[pair.a] * touch.closest.on_a, touch.poses[pair.b] * touch.closest.on_b);
+    let plane = touch_plane(setup, touch);
     let outlines: Vec<Outline> = [pair.a, pair.b]
         .into_iter()
         .map(|part| {
@@ -124,14 +209,9 @@ pub(crate) fn section_picture(setup: &Setup<'_>, touch: &Touch) -> String {
     let dimension =
         Dimension { from: flat(&at_a), to: flat(&at_b), text: format!("{} mm", rounded(touch.closest.gap, 0.015)) };
     let title = format!("{}: {}", setup.variant, setup.words(touch.pair));
-    let words = if wheel.is_some() { "plane through the wheel's axis" } else { "upright plane along the gap" };
-    let note = format!(
-        "{words}; lock {:.2}°, wheel travel {:.1} mm, where less than {} mm is left first",
-        touch.lock.to_degrees(),
-        touch.travel,
-        pair.wanted
-    )
-    .replace('-', "−");
+    let words =
+        if wheel_of(setup, touch).is_some() { "plane through the wheel's axis" } else { "upright plane along the gap" };
+    let note = format!("{words}; {}", state_note(touch, pair.wanted));
     render_section(&title, &note, &outlines, Some(&dimension), [[-AROUND, AROUND]; 2])
 }
 

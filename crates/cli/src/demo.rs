@@ -3,13 +3,14 @@
 //! The job is made by the operations that a person would make: add the scans, paint, mate them to one another and to
 //! the car, fit, construct, export. Nothing of the truth is used but where a person would touch the parts.
 
-use crate::args::DemoArgs;
+use crate::args::{DemoArgs, GapArgs};
 use crate::curves::{
     CurvesReport, Request, USUAL_TRAVEL, all_names, cautions_text, rest_table, sentence, variants_of, work_out,
     write_files,
 };
 use crate::failure::{Failure, Outcome};
 use crate::feature_report::size;
+use crate::gap::{self, GapReport};
 use crate::overlay::{self, OverlayReport};
 use crate::run::{Evaluated, RunReport, evaluate, files_text, report, trouble, write_results};
 use crate::table::{Align, Table, count, position, rounded};
@@ -39,6 +40,7 @@ struct Report {
     truth: Vec<Compared>,
     kinematics: CurvesReport,
     overlay: OverlayReport,
+    clearance: GapReport,
 }
 
 pub(crate) fn demo(args: &DemoArgs) -> Result<Outcome, Failure> {
@@ -50,6 +52,7 @@ pub(crate) fn demo(args: &DemoArgs) -> Result<Outcome, Failure> {
     let mut evaluated = evaluate(stringline_sample::work(&raw, &sheets)?, &args.dir);
     let mut kinematics = design(&mut evaluated)?;
     let overlay = clear(&mut evaluated, &args.dir, &mut files)?;
+    let clearance = swept(&evaluated, &args.dir)?;
     write_job(&path, &evaluated.job)?;
     files.push(path.clone());
     let written = write_results(&evaluated, &args.dir, JOB_FILE)?;
@@ -57,9 +60,9 @@ pub(crate) fn demo(args: &DemoArgs) -> Result<Outcome, Failure> {
     // Over those of the job alone: these know how closely the new knuckle can be made.
     let curves = ["csv", "svg"].map(|ending| args.dir.join(format!("kestrel.curves.{ending}")));
     write_files(&mut kinematics, &evaluated.job.title, Some(&curves[0]), Some(&curves[1]))?;
-    files.extend(overlay.files.iter().cloned());
+    files.extend(overlay.files.iter().chain(&clearance.files).cloned());
     let truth = compare(&evaluated.results.set.hardpoints, &truths);
-    let report = Report { run: report(&evaluated, JOB_FILE, files), truth, kinematics, overlay };
+    let report = Report { run: report(&evaluated, JOB_FILE, files), truth, kinematics, overlay, clearance };
     let mut outcome = if args.json {
         Outcome::json(&report)?
     } else {
@@ -130,7 +133,7 @@ fn design(evaluated: &mut Evaluated) -> Result<CurvesReport, Failure> {
 const NEW_ARM: &str = "new-arm";
 
 /// Takes an invented design of a new arm into the job, and says what moves with what, so that
-/// `stringline gap` can sweep the wheel past the old arm and the new one; lays the new arm over the old.
+/// the wheel can be swept past the old arm and the new one; lays the new arm over the old.
 fn clear(evaluated: &mut Evaluated, dir: &Path, files: &mut Vec<PathBuf>) -> Result<OverlayReport, Failure> {
     let mut history = History::new(Job::clone(&evaluated.job));
     let drawn = write_new_arm(dir)?;
@@ -160,7 +163,7 @@ fn clear(evaluated: &mut Evaluated, dir: &Path, files: &mut Vec<PathBuf>) -> Res
         extra: serde_json::Map::new(),
     };
     let joint = |role: Role| Place::Hardpoint(role);
-    let rod = BodyShape::Tube { from: joint(Role::TieRodInner), to: joint(Role::TieRodOuter), diameter: 22.0 };
+    let rod = BodyShape::Tube { from: joint(Role::TieRodInner), to: joint(Role::TieRodOuter), diameter: 18.0 };
     let old = [AS_FOUND, DROPPED].map(str::to_owned).to_vec();
     let bodies = [
         ("wheel", body(BodyShape::Wheel(wheel), Link::Knuckle)),
@@ -186,6 +189,23 @@ fn clear(evaluated: &mut Evaluated, dir: &Path, files: &mut Vec<PathBuf>) -> Res
     overlay::work_out(evaluated, dir, [NEW_ARM, "lower-arm"], OVERLAY_LIMIT, Some((dir, stem)))
 }
 
+/// Sweeps the wheel past the old arm in the car as found and past the new one in the car as proposed.
+fn swept(evaluated: &Evaluated, dir: &Path) -> Result<GapReport, Failure> {
+    let args = GapArgs {
+        job: dir.join(JOB_FILE),
+        overlay: Vec::new(),
+        limit: None,
+        variants: [AS_FOUND, PROPOSED].map(str::to_owned).to_vec(),
+        wanted: None,
+        lock: None,
+        travel: None,
+        section: None,
+        out: None,
+        json: false,
+    };
+    gap::work_out(evaluated, dir, &args, Some((dir, crate::run::stem_of(JOB_FILE))))
+}
+
 /// The geometry's part of the text.
 fn design_text(report: &CurvesReport) -> String {
     let line = |from: &str, to: &str, words: &str| {
@@ -201,11 +221,13 @@ fn design_text(report: &CurvesReport) -> String {
     )
 }
 
-/// The new arm over the old one, as text.
-fn overlay_text(report: &OverlayReport) -> String {
+/// The new arm over the old one, and the wheel swept past both, as text.
+fn clearance_text(report: &Report) -> String {
     format!(
-        "A new arm of tube (an invented design) over the old one; `stringline gap` on the job sweeps the wheel past both:\n{}",
-        overlay::text(report),
+        "A new arm of tube (an invented design) over the old one:\n{}\nThe wheel swept past the old arm and, on the dropped \
+         knuckle, past the new one:\n{}",
+        overlay::text(&report.overlay),
+        gap::text(&report.clearance, false),
     )
 }
 
@@ -278,14 +300,14 @@ fn text(evaluated: &Evaluated, report: &Report, truths: &[Truth]) -> String {
     format!(
         "{title}: an invented car, scanned by a program\n\n{features}\n{placed}\n{hardpoints}\
          {within} of {all} hardpoints lie within their ± of the truth. ± holds the truth with 95 % probability, so \
-         about one in twenty may lie outside.\n\n{twice}\n{design}\n{overlay}\n\
+         about one in twenty may lie outside.\n\n{twice}\n{design}\n{clearance}\n\
          Positions in vehicle axes (x forward, y left, z up), mm. \
          No placement was typed: every scan is placed by what it shares with the others and by the car's own floor, \
          hubs and symmetry.\n\n{files}\n{CHECKS}{caution}",
         caution = CAUTION.map(|line| format!("  {line}\n")).concat(),
         title = evaluated.job.title,
         design = design_text(&report.kinematics),
-        overlay = overlay_text(&report.overlay),
+        clearance = clearance_text(report),
         all = report.truth.len(),
         files = files_text(&report.run.files),
     )

@@ -10,14 +10,19 @@ use crate::table::{Align, Table, rounded};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use stringline_clearance::{CAUTIONS, EndedBy, Reach, Sweep, Verdict};
+use stringline_clearance::{CAUTIONS, EndedBy, Reach, Shape, Sweep, Touch, Verdict, read_section};
+use stringline_core::Point3;
 use stringline_core::covariance::two_significant;
 use stringline_hardpoints::Side;
 use stringline_hardpoints::export::CAUTION;
 use stringline_job::{
-    Bodies, ClearanceSpec, LoadError, LoadedScan, Name, ScanFile, Setup, folder_of, load, replace_result,
+    Bodies, BodyShape, ClearanceSpec, Job, LoadError, LoadedScan, Name, ScanFile, Setup, folder_of, load,
+    replace_result,
 };
 use stringline_picture::{CellMap, render_maps};
+
+/// What ends a lock that nothing ends.
+const NOTHING: &str = "nothing within the locks asked for";
 
 /// What `gap --json` prints.
 #[derive(Serialize)]
@@ -80,6 +85,9 @@ struct ReachReport {
     lock_u95_deg: Option<f64>,
     /// What ends it.
     by: String,
+    /// Which part of the wheel comes too near to what.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    what: Option<String>,
     /// Where, in car coordinates, mm.
     #[serde(skip_serializing_if = "Option::is_none")]
     at: Option<[f64; 3]>,
@@ -120,8 +128,8 @@ struct ComponentReport {
 }
 
 /// A variant with what was found.
-struct Swept<'b> {
-    setup: Setup<'b>,
+struct Swept {
+    setup: Setup,
     sweep: Sweep,
 }
 
@@ -157,7 +165,11 @@ pub(crate) fn work_out(
             None => Ok(Arc::new(load(file, folder)?)),
         }
     };
-    let bodies = Bodies::new(&evaluated.job, &evaluated.results.set, &evaluated.results.placements, &load)?;
+    let mut job = Job::clone(&evaluated.job);
+    if let Some(path) = &args.section {
+        drawn(&mut job, path)?;
+    }
+    let bodies = Bodies::new(&job, &evaluated.results.set, &evaluated.results.placements, &load)?;
     let mut clearance = bodies.clearance().clone();
     change(&mut clearance, args)?;
     let bodies = bodies.with(clearance);
@@ -186,8 +198,9 @@ pub(crate) fn work_out(
         for one in &swept {
             for (touch, side) in one.sweep.all_travel.iter().zip(["right", "left"]) {
                 let Some(touch) = &touch.touch else { continue };
-                let path = folder.join(format!("{stem}.{}.section-{side}.svg", one.setup.variant));
-                write(&path, cut::section_picture(&one.setup, touch).as_bytes(), &mut files)?;
+                let name = |what: &str| folder.join(format!("{stem}.{}.{what}-{side}.svg", one.setup.variant));
+                write(&name("section"), cut::section_picture(&one.setup, touch).as_bytes(), &mut files)?;
+                write(&name("touch"), cut::touch_picture(&one.setup, touch).as_bytes(), &mut files)?;
             }
         }
     }
@@ -200,6 +213,25 @@ pub(crate) fn work_out(
         cautions: CAUTIONS.iter().chain(&CAUTION).copied().collect(),
         files,
     })
+}
+
+/// Gives all wheels of the job a drawn section.
+fn drawn(job: &mut Job, path: &Path) -> Result<(), Failure> {
+    let bytes = std::fs::read(path).map_err(|cause| {
+        Failure::new(format!("cannot read {}: {cause}", path.display()), "Check the path and that you may read it.")
+    })?;
+    let section = read_section(&bytes).map_err(|error| Failure::from(error).at(path))?;
+    let mut wheels = 0;
+    for body in job.bodies.values_mut() {
+        if let BodyShape::Wheel(wheel) = &mut Arc::make_mut(body).shape {
+            wheel.section.clone_from(&section);
+            wheels += 1;
+        }
+    }
+    match wheels {
+        0 => Err(Failure::new("the job has no wheel for the drawn section", "Add a wheel to the job's bodies.")),
+        _ => Ok(()),
+    }
 }
 
 /// Writes a result and notes its file.
@@ -231,7 +263,7 @@ fn change(spec: &mut ClearanceSpec, args: &GapArgs) -> Result<(), Failure> {
     Ok(())
 }
 
-fn variant(swept: &Swept<'_>, first: Option<&VariantReport>, cuts: Vec<Cut>) -> VariantReport {
+fn variant(swept: &Swept, first: Option<&VariantReport>, cuts: Vec<Cut>) -> VariantReport {
     let Swept { setup, sweep } = swept;
     let largest_lock = sweep.all_travel.each_ref().map(|r| reach(setup, r, true));
     let gained_deg = first.and_then(|first| {
@@ -262,7 +294,7 @@ fn variant(swept: &Swept<'_>, first: Option<&VariantReport>, cuts: Vec<Cut>) -> 
     }
 }
 
-fn pair_report(swept: &Swept<'_>, pair: usize) -> PairReport {
+fn pair_report(swept: &Swept, pair: usize) -> PairReport {
     let Swept { setup, sweep } = swept;
     let smallest = sweep.nearest(pair).map(|(state, closest)| {
         let verdict = setup.verdict(pair, state.lock, state.travel, closest);
@@ -296,7 +328,7 @@ fn verdict_report(v: &Verdict) -> VerdictReport {
     }
 }
 
-fn reach(setup: &Setup<'_>, reach: &Reach, with_uncertainty: bool) -> ReachReport {
+fn reach(setup: &Setup, reach: &Reach, with_uncertainty: bool) -> ReachReport {
     ReachReport {
         lock_deg: reach.lock.map(f64::to_degrees),
         lock_u95_deg: reach
@@ -308,15 +340,26 @@ fn reach(setup: &Setup<'_>, reach: &Reach, with_uncertainty: bool) -> ReachRepor
         by: match &reach.by {
             EndedBy::Pair(pair) => setup.words(*pair),
             EndedBy::Stop(stop) => stop.to_string(),
-            EndedBy::Nothing => "nothing within the locks asked for".into(),
+            EndedBy::Nothing => NOTHING.into(),
         },
+        what: reach.touch.as_ref().map(|t| what(setup, t)),
         at: reach.touch.as_ref().map(|t| t.at(&setup.pairs[t.pair]).coords.into()),
         travel: reach.touch.as_ref().map(|t| t.travel),
     }
 }
 
+/// What comes too near to what.
+fn what(setup: &Setup, touch: &Touch) -> String {
+    let of = &setup.pairs[touch.pair];
+    let name = |part: usize, place: &Point3| match &setup.parts[part].shape {
+        Shape::Wheel(wheel) => wheel.whereabouts(place).to_owned(),
+        Shape::Body(_) => setup.parts[part].name.clone(),
+    };
+    format!("{} and {}", name(of.a, &touch.closest.on_a), name(of.b, &touch.closest.on_b))
+}
+
 /// The map of every variant.
-fn map_picture(swept: &[Swept<'_>], title: &str) -> String {
+fn map_picture(swept: &[Swept], title: &str) -> String {
     let maps: Vec<CellMap> = swept
         .iter()
         .map(|Swept { setup, sweep }| {
@@ -355,6 +398,43 @@ fn lock_text(r: &ReachReport) -> String {
     }
 }
 
+/// What a fabricator wants to know of the last variant, against the first.
+fn sentences(report: &GapReport) -> String {
+    let (Some(first), Some(last)) = (report.variants.first(), report.variants.last()) else { return String::new() };
+    let side = |i: usize| {
+        let (now, before) = (&last.largest_lock[i], &first.largest_lock[i]);
+        let to = ["right", "left"][i];
+        let all = now.by == NOTHING;
+        let mut text = match now.lock_deg {
+            None => format!("To the {to}, {} does not keep {} mm even straight ahead", last.name, report.wanted),
+            Some(_) if all => {
+                format!("To the {to}, {} keeps {} mm over all {}° looked at", last.name, report.wanted, report.lock_deg)
+            }
+            Some(_) => {
+                format!("To the {to}, {} keeps {} mm up to {} of lock", last.name, report.wanted, lock_text(now))
+            }
+        };
+        if report.variants.len() > 1 {
+            let gained = last.gained_deg.map_or_else(String::new, |g| format!(" ({:+.1}°)", g[i]).replace('-', "−"));
+            text += &match before.lock_deg {
+                None => format!("; {} did not keep it straight ahead", first.name),
+                Some(_) => format!("; {} had {}{gained}", first.name, lock_text(before)),
+            };
+        }
+        if let (Some(what), Some(at), Some(travel)) = (&now.what, now.at, now.travel) {
+            let [x, y, z] = at.map(|v| rounded(v, 0.5));
+            text += &format!(
+                ". First to come too near: {what}, at ({x}, {y}, {z}) in the car, wheel travel {} mm",
+                rounded(travel, 0.5)
+            );
+        } else if !all {
+            text += &format!(". What ends it: {}", now.by);
+        }
+        text + ".\n"
+    };
+    format!("\n{}{}", side(0), side(1))
+}
+
 /// The report as text; `whole` with its rows and cautions.
 pub(crate) fn text(report: &GapReport, whole: bool) -> String {
     let mut parts = vec![format!(
@@ -387,7 +467,7 @@ pub(crate) fn text(report: &GapReport, whole: bool) -> String {
             left.by.clone(),
         ]);
     }
-    parts.push(locks.to_string());
+    parts.push(locks.to_string() + &sentences(report));
     if whole {
         for v in &report.variants {
             let mut rows = Table::new(&[

@@ -7,12 +7,13 @@ use crate::gap::write;
 use crate::run::{Evaluated, files_text};
 use crate::table::{Align, Table, count, rounded};
 use serde::Serialize;
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use stringline_clearance::{Gap, GapMap, Plane, gap_map};
 use stringline_core::{Point3, RigidTransform, Vec3};
 use stringline_job::{LoadedScan, Name, load, placed};
-use stringline_picture::{Dimension, render_section};
+use stringline_picture::{Callout, Dimension, Frame, PictureSettings, Scale, ScanLayer, Scene, render, render_section};
 use stringline_scan::Geometry;
 use stringline_scan::write::{Precision, ply_coloured};
 
@@ -35,6 +36,8 @@ pub(crate) struct OverlayReport {
     within: usize,
     /// Points whose gap has no sign.
     unsigned: usize,
+    /// Why, and how many for each reason.
+    why_unsigned: BTreeMap<&'static str, usize>,
     #[serde(skip_serializing_if = "Option::is_none")]
     smallest: Option<ExtremeReport>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -118,6 +121,12 @@ pub(crate) fn work_out(
         let mut bytes = Vec::new();
         ply_coloured(a.scan.geometry(), Precision::Single, &map.colours(limit), &mut bytes)?;
         write(&path, &bytes, &mut files)?;
+        let path = folder.join(format!("{stem}.{of} over {against}.svg"));
+        write(
+            &path,
+            map_picture(&format!("{of} over {against}"), &a, &car_from_a, &map, limit).as_bytes(),
+            &mut files,
+        )?;
         if let (Geometry::Mesh(mesh), Geometry::Mesh(under)) = (a.scan.geometry(), b.scan.geometry()) {
             for (gap, words) in [(map.smallest, "smallest"), (map.largest, "largest")] {
                 let Some(gap) = gap else { continue };
@@ -148,11 +157,37 @@ pub(crate) fn work_out(
         points: map.gaps.len(),
         within: map.within,
         unsigned: map.unsigned.len(),
+        why_unsigned: map.why_unsigned().into_iter().map(|(why, count)| (why.words(), count)).collect(),
         smallest: extreme(&map.smallest),
         largest: extreme(&map.largest),
         histogram,
         files,
     })
+}
+
+/// The mapped scan coloured by its gaps, seen from where most of it can be seen.
+fn map_picture(title: &str, of: &LoadedScan, car_from_scan: &RigidTransform, map: &GapMap, limit: f64) -> String {
+    let values: Vec<f32> = map.gaps.iter().map(|gap| gap / limit as f32).collect();
+    let mut scene = Scene::new(title);
+    scene.frame = Frame::Car;
+    scene.note = "gaps of the drawn surface from the other; negative within its material".into();
+    scene.layers.push(ScanLayer {
+        scene_from_scan: *car_from_scan,
+        normals: of.scan.oriented().then(|| of.scan.normals()),
+        values: Some(&values),
+        ..ScanLayer::new(of.scan.geometry())
+    });
+    scene.scale = Some(Scale {
+        title: "gap, mm".into(),
+        marks: [format!("−{limit}"), "0".into(), format!("{limit}")],
+        none: "farther away".into(),
+    });
+    for (gap, words) in [(&map.smallest, "smallest"), (&map.largest, "largest")] {
+        let Some(gap) = gap else { continue };
+        let at = car_from_scan * of.scan.points()[gap.point as usize];
+        scene.callouts.push(Callout::feature(at, words).with(format!("{} mm", rounded(gap.gap, 0.015))));
+    }
+    render(&scene, &PictureSettings::default())
 }
 
 /// The upright plane through a gap: level along it, then up.
@@ -185,7 +220,16 @@ pub(crate) fn text(report: &OverlayReport) -> String {
         report.limit,
         match report.unsigned {
             0 => String::new(),
-            n => format!("; of {} the side cannot be told, their gaps count as positive", count(n)),
+            n => format!(
+                "; of {} the side cannot be told and their gaps count as positive ({})",
+                count(n),
+                report
+                    .why_unsigned
+                    .iter()
+                    .map(|(why, n)| format!("{}: {why}", count(*n)))
+                    .collect::<Vec<_>>()
+                    .join("; ")
+            ),
         }
     );
     for (extreme, words) in [(&report.smallest, "smallest"), (&report.largest, "largest")] {

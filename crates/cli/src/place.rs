@@ -136,8 +136,14 @@ pub(crate) fn place(args: &PlaceArgs) -> Result<Outcome, Failure> {
     Ok(outcome)
 }
 
-/// Where a scan's features have their middle, in the car.
+/// Where a scan's features have their middle, in the car; of a scan without any its box has.
 fn middle_of(evaluated: &Evaluated, scan: &Name, placement: &PlacementResult) -> Point3 {
+    if evaluated.results.features.values().all(|f| f.scan != *scan) {
+        let loaded = evaluated.scans.iter().find(|(name, _)| name == scan);
+        let bounds = loaded.and_then(|(_, loaded)| loaded.scan.bounds());
+        let middle = bounds.map_or_else(Point3::origin, |(low, high)| nalgebra::center(&low, &high));
+        return placement.car_from_scan * middle;
+    }
     let features = evaluated.results.features.values().filter(|f| f.scan == *scan);
     let points: Vec<Vec3> = features.map(|f| (placement.car_from_scan * f.feature.shape.point()).coords).collect();
     Point3::from(points.iter().sum::<Vec3>() / points.len().max(1) as f64)

@@ -65,6 +65,28 @@ pub enum BodyShape {
     },
     /// A wheel with its tyre, on the hub.
     Wheel(WheelSpec),
+    /// A scanned wheel, as it is placed in the car: what was scanned, turned about the axis that is found of it.
+    TurnedScan {
+        /// Which.
+        scan: Name,
+        /// The fineness of its outline, mm.
+        #[serde(default = "usual_cell")]
+        cell: f64,
+    },
+}
+
+impl BodyShape {
+    /// The scan that it is made of.
+    pub fn scan(&self) -> Option<&Name> {
+        match self {
+            BodyShape::Scan { scan } | BodyShape::TurnedScan { scan, .. } => Some(scan),
+            _ => None,
+        }
+    }
+}
+
+fn usual_cell() -> f64 {
+    0.5
 }
 
 /// A place in the car.
@@ -95,7 +117,8 @@ pub struct WheelSpec {
     /// How far each side bulges under load, mm.
     #[serde(default, skip_serializing_if = "is_zero")]
     pub bulge: f64,
-    /// Points `[radius, along the spin axis outboard]` of a drawn section, mm, in place of the sizes.
+    /// Points `[radius, along the spin axis outboard]` of a drawn section, mm, in place of the sizes; from a file by
+    /// [`stringline_clearance::read_section`].
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub section: Vec<[f64; 2]>,
     /// Fields of a newer version.
@@ -220,6 +243,8 @@ pub(crate) fn check_body(name: &Name, body: &BodySpec) -> Result<(), OpError> {
     }
     match &body.shape {
         BodyShape::Scan { .. } => Ok(()),
+        BodyShape::TurnedScan { cell, .. } if !length(*cell) => bad("a fineness that is no length"),
+        BodyShape::TurnedScan { .. } => Ok(()),
         BodyShape::Tube { diameter, .. } if !length(*diameter) => bad("a diameter that is no length"),
         BodyShape::Tube { from, to, .. } if !(finite(from) && finite(to)) => bad("an end that is no place"),
         BodyShape::Tube { .. } => Ok(()),
@@ -274,7 +299,7 @@ pub(crate) fn check_clearance(spec: &ClearanceSpec) -> Result<(), OpError> {
 /// Sets a body.
 pub(crate) fn set_body(job: &mut Job, name: &Name, body: &BodySpec) -> Result<(), OpError> {
     check_body(name, body)?;
-    if let BodyShape::Scan { scan } = &body.shape
+    if let Some(scan) = body.shape.scan()
         && !job.scans.contains_key(scan)
     {
         return Err(OpError::Missing { what: "scan", name: scan.to_string() });
@@ -324,5 +349,5 @@ pub(crate) fn check_all(job: &Job) -> Result<(), OpError> {
 
 /// A body that is made of a scan.
 pub(crate) fn body_of_scan<'j>(job: &'j Job, scan: &Name) -> Option<&'j Name> {
-    job.bodies.iter().find(|(_, b)| matches!(&b.shape, BodyShape::Scan { scan: s } if s == scan)).map(|(name, _)| name)
+    job.bodies.iter().find(|(_, b)| b.shape.scan() == Some(scan)).map(|(name, _)| name)
 }

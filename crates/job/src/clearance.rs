@@ -7,12 +7,14 @@ use crate::name::Name;
 use crate::placing::{PlacementResult, placed};
 use crate::scans::{LoadError, LoadedScan};
 use nalgebra::{Matrix6, Rotation3, UnitQuaternion};
+use rayon::prelude::*;
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use stringline_clearance::{
     Body, BodyError, Closest, Component, Mark, Pair, Part, Poses, RimSettings, Shape, Stop, Sweep, SweepError,
-    SweepSettings, Touch, TyreSettings, Verdict, Wheel, WheelError, part_gap, placement_part, plate, sweep, swept_mark,
+    SweepSettings, SweptState, Touch, TyreSettings, Verdict, Wheel, WheelError, part_gap, placement_part, plate,
+    state_at, sweep, swept_mark,
 };
 use stringline_core::tyre::TyreSize;
 use stringline_core::{Explain, Point3, RigidTransform, UnitVec3, Vec3};
@@ -109,9 +111,10 @@ struct Ready {
     placement: Option<Matrix6<f64>>,
 }
 
-/// The bodies of a job, read and indexed.
+/// The bodies of a job, read and indexed. Cheap to clone.
+#[derive(Clone)]
 pub struct Bodies {
-    ready: BTreeMap<Name, Ready>,
+    ready: Arc<BTreeMap<Name, Ready>>,
     clearance: ClearanceSpec,
     measured: Measured,
     variants: Vec<Variant>,
@@ -134,7 +137,7 @@ impl Bodies {
         if job.bodies.is_empty() {
             return Err(ClearanceError::NoBodies);
         }
-        let mut scans: BTreeMap<&Name, (Arc<LoadedScan>, Shape)> = BTreeMap::new();
+        let mut scans: BTreeMap<&Name, (Arc<LoadedScan>, Option<Shape>)> = BTreeMap::new();
         let mut ready = BTreeMap::new();
         for (name, spec) in &job.bodies {
             let missing = |what: String| ClearanceError::Missing { body: name.clone(), what };
@@ -148,22 +151,38 @@ impl Bodies {
                 placement: None,
             };
             let entry = match &spec.shape {
-                BodyShape::Scan { scan } => {
+                BodyShape::Scan { scan } | BodyShape::TurnedScan { scan, .. } => {
                     let file = job.scans.get(scan).ok_or_else(|| missing(format!("the scan \"{scan}\"")))?;
-                    let (car_from_body, placement) = placed(job, placements, scan)
+                    let (car_from_scan, placement) = placed(job, placements, scan)
                         .ok_or_else(|| missing(format!("the scan \"{scan}\" placed in the car")))?;
                     if !scans.contains_key(scan) {
-                        let loaded = load(scan, file)?;
-                        let body = Body::from_scan(&loaded.scan).map_err(made)?;
-                        scans.insert(scan, (loaded, Shape::Body(body)));
+                        scans.insert(scan, (load(scan, file)?, None));
                     }
-                    let (loaded, shape) = &scans[scan];
-                    Ready {
-                        car_from_body,
-                        mesh: Some(Arc::clone(loaded)),
-                        noise: spec.made_within.is_none().then(|| loaded.scan.survey().noise).flatten(),
-                        placement,
-                        ..plain(Some(shape.clone()))
+                    let Some((loaded, indexed)) = scans.get_mut(scan) else { continue };
+                    let noise = spec.made_within.is_none().then(|| loaded.scan.survey().noise).flatten();
+                    let of_scan = Ready { noise, placement, ..plain(None) };
+                    match &spec.shape {
+                        BodyShape::TurnedScan { cell, .. } => {
+                            let turned = |error| ClearanceError::Wheel { body: name.clone(), error };
+                            let moulded = Wheel::from_scan(&loaded.scan, *cell).map_err(turned)?;
+                            Ready {
+                                shape: Some(Shape::Wheel(Arc::new(moulded.wheel))),
+                                car_from_body: car_from_scan * moulded.wheel_from_scan.inverse(),
+                                ..of_scan
+                            }
+                        }
+                        _ => {
+                            let shape = match indexed {
+                                Some(shape) => shape,
+                                None => indexed.insert(Shape::Body(Body::from_scan(&loaded.scan).map_err(made)?)),
+                            };
+                            Ready {
+                                shape: Some(shape.clone()),
+                                car_from_body: car_from_scan,
+                                mesh: Some(Arc::clone(loaded)),
+                                ..of_scan
+                            }
+                        }
                     }
                 }
                 BodyShape::Plate { outline, thickness } => {
@@ -177,7 +196,7 @@ impl Bodies {
             ready.insert(name.clone(), entry);
         }
         Ok(Bodies {
-            ready,
+            ready: Arc::new(ready),
             clearance: job.clearance.as_ref().map(|c| ClearanceSpec::clone(c)).unwrap_or_default(),
             measured: Measured::from_set(set)?,
             variants: job.variants.iter().map(|v| Variant::clone(v)).collect(),
@@ -207,7 +226,7 @@ impl Bodies {
     ///
     /// # Errors
     /// [`ClearanceError`].
-    pub fn set_up(&self, variant: &str) -> Result<Setup<'_>, ClearanceError> {
+    pub fn set_up(&self, variant: &str) -> Result<Setup, ClearanceError> {
         let mut found = self.measured.geometry()?;
         let spec = &self.clearance;
         for side in [Side::Left, Side::Right] {
@@ -254,7 +273,7 @@ impl Bodies {
                     drawing = Some(stringline_clearance::tube(from, to, *diameter, DRAWN).map_err(made)?);
                     (Shape::Body(tube), Mover::Rest { link, rest_from_part: RigidTransform::identity() })
                 }
-                BodyShape::Scan { .. } | BodyShape::Plate { .. } => {
+                BodyShape::Scan { .. } | BodyShape::TurnedScan { .. } | BodyShape::Plate { .. } => {
                     let Some(shape) = ready.shape.clone() else { continue };
                     drawing = match &body.shape {
                         BodyShape::Plate { outline, thickness } => {
@@ -271,12 +290,13 @@ impl Bodies {
             movers.push(mover);
             drawings.push(drawing);
         }
-        let pairs = self.pairs(&names, &movers);
+        let pairs = self.pairs(&names, &parts, &movers);
         if pairs.is_empty() {
             return Err(ClearanceError::NoPair { variant: variant.into() });
         }
         let poses = CornerPoses::new(&geometry, spec.side, movers)?;
-        Ok(Setup { bodies: self, variant: variant.into(), names, parts, drawings, pairs, poses })
+        let names = names.into_iter().cloned().collect();
+        Ok(Setup { bodies: self.clone(), variant: variant.into(), names, parts, drawings, pairs, poses })
     }
 
     fn wheel(&self, name: &Name, spec: &WheelSpec) -> Result<Wheel, ClearanceError> {
@@ -296,7 +316,7 @@ impl Bodies {
         Wheel::from_size(tyre, rim_width, offset, &settings, &RimSettings::default()).map_err(failed)
     }
 
-    fn pairs(&self, names: &[&Name], movers: &[Mover]) -> Vec<Pair> {
+    fn pairs(&self, names: &[&Name], parts: &[Part], movers: &[Mover]) -> Vec<Pair> {
         let spec = &self.clearance;
         let place = |name: &Name| names.iter().position(|n| *n == name);
         let link = |m: &Mover| match m {
@@ -309,7 +329,7 @@ impl Bodies {
             };
             return spec.pairs.iter().filter_map(pair).collect();
         }
-        let wheels = movers.iter().enumerate().filter(|(_, m)| matches!(m, Mover::Wheel));
+        let wheels = parts.iter().enumerate().filter(|(_, p)| matches!(p.shape, Shape::Wheel(_)));
         wheels
             .flat_map(|(a, _)| {
                 let others = movers.iter().enumerate().filter(|(_, m)| link(m) != Link::Knuckle);
@@ -428,11 +448,11 @@ fn stop_of(error: &SolveError) -> Stop {
 }
 
 /// A variant ready to be swept.
-pub struct Setup<'b> {
-    bodies: &'b Bodies,
+pub struct Setup {
+    bodies: Bodies,
     /// Its name.
     pub variant: String,
-    names: Vec<&'b Name>,
+    names: Vec<Name>,
     /// The bodies fitted in it.
     pub parts: Vec<Part>,
     /// Surfaces of the tubes and plates among them.
@@ -443,7 +463,7 @@ pub struct Setup<'b> {
     pub poses: CornerPoses,
 }
 
-impl Setup<'_> {
+impl Setup {
     /// Locks and travels as the job asks for them.
     pub fn settings(&self) -> SweepSettings {
         let c = &self.bodies.clearance;
@@ -456,6 +476,12 @@ impl Setup<'_> {
     /// [`SweepError`].
     pub fn sweep(&self, go_on: impl Fn(f32) -> bool + Sync) -> Result<Sweep, SweepError> {
         sweep(&self.parts, &self.pairs, &self.poses, &self.settings(), go_on)
+    }
+
+    /// One state on its own: where every body is, how near every pair comes and where. `near`, a state close by, makes it
+    /// faster.
+    pub fn state(&self, lock: f64, travel: f64, near: Option<&SweptState>) -> SweptState {
+        state_at(&self.parts, &self.pairs, &self.poses, [lock, travel], self.settings().beyond, near)
     }
 
     /// A pair in words: "wheel and lower arm".
@@ -485,7 +511,7 @@ impl Setup<'_> {
             }
         };
         for (part, at) in [(of.a, at_a), (of.b, at_b)] {
-            let Some(ready) = self.names.get(part).and_then(|n| self.bodies.ready.get(*n)) else { continue };
+            let Some(ready) = self.names.get(part).and_then(|n| self.bodies.ready.get(n)) else { continue };
             let name = &self.parts[part].name;
             match (ready.spec.made_within, ready.noise) {
                 // Anywhere between the limits alike: a/√3 (JCGM 100, 4.3.7).
@@ -566,21 +592,21 @@ impl Setup<'_> {
             _ => return None,
         };
         let Shape::Wheel(wheel) = &self.parts[wheel_at].shape else { return None };
-        let loaded = self.bodies.ready.get(*self.names.get(body_at)?)?.mesh.as_ref()?;
+        let loaded = self.bodies.ready.get(self.names.get(body_at)?)?.mesh.as_ref()?;
         let Geometry::Mesh(mesh) = loaded.scan.geometry() else { return None };
         let [low, high] = self.bodies.clearance.travel;
         let steps = ((high - low) / MARK_STEP.1).ceil().max(1.0);
         let turns = ((locks[1] - locks[0]).to_degrees() / MARK_STEP.0).ceil().max(1.0);
-        let mut states = Vec::new();
-        for i in 0..=steps as u32 {
-            let travel = low + (high - low) * f64::from(i) / steps;
-            for j in 0..=turns as u32 {
+        let grid: Vec<(u32, u32)> = (0..=steps as u32).flat_map(|i| (0..=turns as u32).map(move |j| (i, j))).collect();
+        let states: Vec<RigidTransform> = grid
+            .into_par_iter()
+            .filter_map(|(i, j)| {
+                let travel = low + (high - low) * f64::from(i) / steps;
                 let lock = locks[0] + (locks[1] - locks[0]) * f64::from(j) / turns;
-                if let Ok(poses) = self.poses.at(lock, travel) {
-                    states.push(poses[wheel_at].inverse() * poses[body_at]);
-                }
-            }
-        }
+                let poses = self.poses.at(lock, travel).ok()?;
+                Some(poses[wheel_at].inverse() * poses[body_at])
+            })
+            .collect();
         swept_mark(mesh, wheel, &states, of.wanted, of.wanted + 20.0, MARK_CELL, go_on)
     }
 
@@ -590,7 +616,7 @@ impl Setup<'_> {
             Shape::Wheel(wheel) => Some(wheel.mesh(96)),
             Shape::Body(_) if self.drawings.get(part)?.is_some() => self.drawings.get(part)?.clone(),
             Shape::Body(_) => {
-                let loaded = self.bodies.ready.get(*self.names.get(part)?)?.mesh.as_ref()?;
+                let loaded = self.bodies.ready.get(self.names.get(part)?)?.mesh.as_ref()?;
                 match loaded.scan.geometry() {
                     Geometry::Mesh(mesh) => Some(mesh.clone()),
                     Geometry::Cloud(_) => None,

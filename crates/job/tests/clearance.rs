@@ -5,14 +5,15 @@
 use serde_json::Value;
 use std::collections::BTreeMap;
 use std::sync::Arc;
-use stringline_clearance::{EndedBy, Poses, Stop, part_gap};
-use stringline_core::{Explain, Point3, UnitVec3, Vec3};
+use stringline_clearance::{EndedBy, Poses, Stop, SweepSettings, part_gap, sweep};
+use stringline_core::units::LengthUnit;
+use stringline_core::{Explain, Point3, RigidTransform, UnitVec3, Vec3};
 use stringline_hardpoints::{
     CoordinateAxes, Datum, DatumKind, Hardpoint, HardpointSet, Role, Side, Suspension, Vehicle,
 };
 use stringline_job::{
     Bodies, BodyShape, BodySpec, ClearanceError, ClearanceSpec, Job, JointSpec, JointWords, LoadError, LoadedScan,
-    Name, Op, PairSpec, Place, ScanFile, WheelSpec, plan,
+    Name, Op, PairSpec, Place, Placement, ScanFile, WheelSpec, load, plan, scan_file,
 };
 use stringline_kinematics::{Axle, Change, Held, Link, Measured, Variant, geometry_of};
 
@@ -125,7 +126,8 @@ fn a_tube_is_where_the_solver_has_its_hardpoints() {
     let bodies = Bodies::new(&job, &set(0.0), &BTreeMap::new(), &no_scans).unwrap();
     for variant in ["as-found", "drop"] {
         let setup = bodies.set_up(variant).unwrap();
-        let sweep = setup.sweep(|_| true).unwrap();
+        let settings = SweepSettings { beyond: 80.0, ..setup.settings() };
+        let sweep = sweep(&setup.parts, &setup.pairs, &setup.poses, &settings, |_| true).unwrap();
         let found = Measured::from_set(&set(0.0)).unwrap().geometry().unwrap();
         let variants: Vec<Variant> = job.variants.iter().map(|v| Variant::clone(v)).collect();
         let axle = Axle::new(&geometry_of(&found, &variants, variant).unwrap()).unwrap();
@@ -135,13 +137,13 @@ fn a_tube_is_where_the_solver_has_its_hardpoints() {
             let now = axle.corner(Side::Left).solve(state.travel, Held::WheelCentre, rack).unwrap();
             let exact = from_segment(at, now.tie_rod_inner, now.tie_rod_outer) - 11.0 - 10.0;
             let Some(closest) = state.closest[0] else {
-                assert!(exact > 54.9);
+                assert!(exact > 84.9);
                 continue;
             };
             assert!((closest.gap - exact.max(0.0)).abs() < 1e-6, "{} {exact}", closest.gap);
             compared += 1;
         }
-        assert!(compared > 8, "{compared}");
+        assert!(compared > 5, "{compared}");
     }
 }
 
@@ -275,4 +277,56 @@ fn what_is_missing_is_said() {
     let lacking = job(spec(), vec![("wheel", body(no_offset, Link::Knuckle)), ("rod", rod())]);
     let lacking = Bodies::new(&lacking, &set(0.0), &BTreeMap::new(), &no_scans).unwrap();
     assert!(lacking.set_up("as-found").err().unwrap().to_string().contains("offset"));
+}
+
+/// A wheel made of facets where the hub is, as a scan placed in the car: it turns with the hub as the wheel by its sizes does,
+/// nearer by no more than its outline lies beyond the facets.
+#[test]
+fn a_scanned_wheel_moves_as_the_wheel_does() {
+    let rail = body(tube(Place::At([-400.0, 575.0, 300.0]), Place::At([400.0, 575.0, 300.0]), 60.0), Link::Chassis);
+    let by_size = job(spec(), vec![("wheel", body(wheel(), Link::Knuckle)), ("rail", rail.clone()), ("rod", rod())]);
+    let bodies = Bodies::new(&by_size, &set(0.0), &BTreeMap::new(), &no_scans).unwrap();
+    let setup = bodies.set_up("as-found").unwrap();
+    let hub = setup.poses.at(0.0, 0.0).unwrap()[setup.pairs[0].a];
+    let mut mesh = setup.mesh(setup.pairs[0].a).unwrap();
+    mesh.vertices.iter_mut().for_each(|p| *p = hub * *p);
+
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("wheel.stl");
+    stringline_scan::write::stl(&mesh, &mut std::fs::File::create(&path).unwrap()).unwrap();
+    let file = scan_file(&path, LengthUnit::Millimetre, folder.path()).unwrap();
+    let scanned = BodyShape::TurnedScan { scan: name("wheel-scan"), cell: 0.5 };
+    let mut history = stringline_job::History::new(by_size.clone());
+    history.apply(&Op::AddScan { name: name("wheel-scan"), scan: file }).unwrap();
+    let placement = Placement::typed(&RigidTransform::identity(), "drawn in the car's axes");
+    history.apply(&Op::PlaceScan { name: name("wheel-scan"), placement: Box::new(placement) }).unwrap();
+    history.apply(&Op::SetBody { name: name("wheel"), body: Box::new(body(scanned, Link::Knuckle)) }).unwrap();
+    let load = |_: &Name, file: &ScanFile| Ok(Arc::new(load(file, folder.path())?));
+    let turned = Bodies::new(history.job(), &set(0.0), &BTreeMap::new(), &load).unwrap();
+    let turned = turned.set_up("as-found").unwrap();
+    assert_eq!((turned.words(0), turned.pairs.len()), (setup.words(0), 2));
+    let mut compared = 0;
+    let (mut near, mut near_turned) = (None, None);
+    for step in -8..=8 {
+        let (lock, travel) = (f64::from(step).to_radians() * 4.0, 3.0 * f64::from(step));
+        let (a, b) = (setup.state(lock, travel, near.as_ref()), turned.state(lock, travel, near_turned.as_ref()));
+        for pair in 0..2 {
+            let (Some(c), Some(d)) = (&a.closest[pair], &b.closest[pair]) else { continue };
+            // 3.4 cells, and what 96 flats round the axis take.
+            assert!((-1.9..0.2).contains(&(d.gap - c.gap)) || c.gap == 0.0, "{step} {pair} {} {}", c.gap, d.gap);
+            let [on_a, on_b] = a.places(&setup.pairs, pair).unwrap();
+            assert!(((on_a - on_b).norm() - c.gap).abs() < 1e-6 || c.gap == 0.0);
+            compared += 1;
+        }
+        (near, near_turned) = (Some(a), Some(b));
+    }
+    assert!(compared > 10, "{compared}");
+    // A state looked at on its own is that of the sweep.
+    let sweep = setup.sweep(|_| true).unwrap();
+    let of_sweep = sweep.at(1, 10).unwrap();
+    let alone = setup.state(of_sweep.lock, of_sweep.travel, None);
+    for (x, y) in of_sweep.closest.iter().zip(&alone.closest) {
+        assert_eq!(x.is_some(), y.is_some());
+        assert!(x.zip(*y).is_none_or(|(x, y)| (x.gap - y.gap).abs() < 2e-7));
+    }
 }

@@ -38,6 +38,7 @@ mod colour;
 mod extent;
 mod image;
 mod labels;
+mod legend;
 mod map;
 mod raster;
 mod scene;
@@ -48,6 +49,7 @@ mod view;
 
 pub use chart::{Chart, Curve, Line, render_charts};
 pub use colour::Tint;
+pub use legend::Scale;
 pub use map::{CellMap, Dimension, Outline, render_maps, render_section};
 pub use scene::{Callout, Frame, Mark, PictureSettings, ScanLayer, Scene, Section, TextLine};
 pub use sheet::render;

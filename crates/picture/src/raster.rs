@@ -24,6 +24,31 @@ pub(crate) struct Fragment {
     pub(crate) normal: [i16; 2],
     /// Which surface, zero for none.
     pub(crate) surface: Surface,
+    /// The value to colour it by.
+    pub(crate) value: Value,
+}
+
+/// A value from −1 to 1, packed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Value(u16);
+
+impl Value {
+    /// The surface is not coloured by values.
+    pub(crate) const NONE: Value = Value(0);
+    const STEPS: f32 = 65_000.0;
+
+    fn new(value: f32) -> Value {
+        if value.is_nan() { Value(1) } else { Value(2 + (0.5 * (value.clamp(-1.0, 1.0) + 1.0) * Self::STEPS) as u16) }
+    }
+
+    /// `None` where the surface is not coloured by values; NaN where it has none there.
+    pub(crate) fn get(self) -> Option<f32> {
+        match self.0 {
+            0 => None,
+            1 => Some(f32::NAN),
+            v => Some(2.0 * f32::from(v - 2) / Self::STEPS - 1.0),
+        }
+    }
 }
 
 /// The length of a unit normal in a fragment.
@@ -69,7 +94,8 @@ impl Surface {
 }
 
 impl Fragment {
-    pub(crate) const EMPTY: Fragment = Fragment { height: f32::NEG_INFINITY, normal: [0, 0], surface: Surface::NONE };
+    pub(crate) const EMPTY: Fragment =
+        Fragment { height: f32::NEG_INFINITY, normal: [0, 0], surface: Surface::NONE, value: Value::NONE };
 
     /// The unit normal: right, up, to the viewer.
     pub(crate) fn unit_normal(&self) -> [f32; 3] {
@@ -172,6 +198,8 @@ struct Prepared<'a> {
     /// Right, up, to the viewer; all zero where unknown.
     normals: Vec<[f32; 3]>,
     painted: Vec<bool>,
+    /// One a point.
+    values: Option<&'a [f32]>,
     /// Rows each primitive reaches.
     reach: Vec<[f32; 2]>,
     shape: Primitives<'a>,
@@ -229,7 +257,8 @@ impl<'a> Prepared<'a> {
                 (Primitives::Discs(radius), points.par_iter().map(|p| [p[1] - radius, p[1] + radius]).collect())
             }
         };
-        Prepared { number, points, normals, painted, reach, shape }
+        let values = layer.values.filter(|values| values.len() == points.len());
+        Prepared { number, points, normals, painted, values, reach, shape }
     }
 
     fn draw(&self, band: &mut Band) {
@@ -264,6 +293,7 @@ impl<'a> Prepared<'a> {
         let inside = area > 0.0;
         let surface = if inside { Surface(surface.0 | Surface::INSIDE) } else { surface };
         let corner_normals = self.corner_normals(facet, [a, b, c], inside);
+        let values = self.values.map(|values| facet.map(|v| values.get(v as usize).copied().unwrap_or(f32::NAN)));
         let rows = Band::span(a[1].min(b[1]).min(c[1]), a[1].max(b[1]).max(c[1]), band.first_row, band.last_row);
         let columns = Band::span(a[0].min(b[0]).min(c[0]), a[0].max(b[0]).max(c[0]), 0, band.width.saturating_sub(1));
         for row in rows {
@@ -278,7 +308,8 @@ impl<'a> Prepared<'a> {
                 let mix = |values: [f32; 3]| weights[0] * values[0] + weights[1] * values[1] + weights[2] * values[2];
                 let [na, nb, nc] = &corner_normals;
                 let normal = [mix([na[0], nb[0], nc[0]]), mix([na[1], nb[1], nc[1]]), mix([na[2], nb[2], nc[2]])];
-                let fragment = Fragment { height: mix([a[2], b[2], c[2]]), normal: packed(normal), surface };
+                let value = values.map_or(Value::NONE, |values| Value::new(mix(values)));
+                let fragment = Fragment { height: mix([a[2], b[2], c[2]]), normal: packed(normal), surface, value };
                 band.offer(column, row, fragment);
             }
         }
@@ -316,6 +347,7 @@ impl<'a> Prepared<'a> {
         // A disc seen edge-on would be lost between samples and its heights unbounded.
         let nz = n[2].max(0.25);
         let packed = packed(n);
+        let value = self.values.and_then(|values| values.get(index)).map_or(Value::NONE, |&v| Value::new(v));
         let columns = Band::span(p[0] - radius, p[0] + radius, 0, band.width.saturating_sub(1));
         for row in Band::span(p[1] - radius, p[1] + radius, band.first_row, band.last_row) {
             // Up on the sheet is −y.
@@ -326,7 +358,7 @@ impl<'a> Prepared<'a> {
                 if right * right + up * up + rise * rise > radius * radius {
                     continue;
                 }
-                let fragment = Fragment { height: p[2] + rise, normal: packed, surface };
+                let fragment = Fragment { height: p[2] + rise, normal: packed, surface, value };
                 band.offer(column, row, fragment);
             }
         }

@@ -1,6 +1,6 @@
 //! What a picture shows and how.
 
-use crate::{FormSymbol, Tint, View};
+use crate::{FormSymbol, Scale, Tint, View};
 use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3};
 use stringline_scan::{Geometry, Patch, Scan};
 
@@ -17,12 +17,21 @@ pub struct Scene<'a> {
     pub layers: Vec<ScanLayer<'a>>,
     /// The read-outs; their order does not matter.
     pub callouts: Vec<Callout>,
+    /// What the colours of layers with values mean.
+    pub scale: Option<Scale>,
 }
 
 impl Scene<'_> {
     /// An empty scene in a scan's own frame.
     pub fn new(title: impl Into<String>) -> Self {
-        Scene { title: title.into(), note: String::new(), frame: Frame::Scan, layers: Vec::new(), callouts: Vec::new() }
+        Scene {
+            title: title.into(),
+            note: String::new(),
+            frame: Frame::Scan,
+            layers: Vec::new(),
+            callouts: Vec::new(),
+            scale: None,
+        }
     }
 }
 
@@ -50,6 +59,9 @@ pub struct ScanLayer<'a> {
     pub tint: Tint,
     /// Painted facets of a mesh or points of a cloud. Ids beyond the scan are ignored.
     pub painted: &'a [u32],
+    /// Values from −1 to 1, one a point, to colour the surface by
+    /// ([`stringline_core::colour::diverging`]); grey where one is no number. Say what they mean by [`Scene::scale`].
+    pub values: Option<&'a [f32]>,
 }
 
 impl<'a> ScanLayer<'a> {
@@ -61,6 +73,7 @@ impl<'a> ScanLayer<'a> {
             normals: None,
             tint: Tint::default(),
             painted: &[],
+            values: None,
         }
     }
 

@@ -4,6 +4,7 @@ use crate::colour::{CUT, HATCH, INSIDE, MARKING_BLUE, PAPER, Tint};
 use crate::image::Rgb;
 use crate::raster::{CutAway, Fragment, Fragments};
 use rayon::prelude::*;
+use stringline_core::colour::diverging;
 
 /// Over the viewer's left shoulder: raking, so that machined faces stand off from castings.
 const KEY: [f32; 3] = [-0.48, 0.62, 0.62];
@@ -79,6 +80,8 @@ impl Shading<'_> {
         }
         let base = if here.surface.is_painted() {
             MARKING_BLUE
+        } else if let Some(value) = here.value.get() {
+            diverging(value).map(f32::from)
         } else if here.surface.is_inside() {
             INSIDE
         } else {
@@ -88,8 +91,9 @@ impl Shading<'_> {
         let key = dot(n, KEY).max(0.0);
         let fill = dot(n, FILL).max(0.0);
         let sky = 0.5 + 0.5 * n[1];
-        // A painted patch keeps its form but may not sink into shadow: it must stay blue.
-        let ambient = if here.surface.is_painted() { 0.42 } else { 0.30 };
+        // What is coloured keeps its form but may not sink into shadow: its colour must be told.
+        let coloured = here.surface.is_painted() || here.value.get().is_some();
+        let ambient = if coloured { 0.42 } else { 0.30 };
         let diffuse = (ambient + 0.10 * sky + 0.24 * fill) * light + 0.46 * key * (0.4 + 0.6 * light);
         let gloss = if here.surface.is_flat() { 0.0 } else { 0.20 * dot(n, KEY_HALF).max(0.0).powi(28) };
         // Shadows of metal are a little cool.

@@ -460,6 +460,9 @@ impl Svg {
         height: f64,
     ) {
         self.text([MARGIN, MARGIN + 14.0], "class=\"n\" font-size=\"19\"", &scene.title);
+        if let Some(scale) = &scene.scale {
+            self.0.push_str(&crate::legend::draw(scale, width - MARGIN, MARGIN));
+        }
         let foot = height - MARGIN;
         self.triad(scene.frame, projection, [MARGIN + 76.0, foot - 34.0]);
 

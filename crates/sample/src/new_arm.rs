@@ -25,11 +25,11 @@ const BARS: [Bar; 6] = [
     Bar { from: [168.0, 365.0, 214.4], to: [204.0, 367.0, 213.6], diameter: 52.0 },
     Bar { from: [-76.0, 351.0, 220.4], to: [-36.0, 353.0, 219.6], diameter: 58.0 },
     // Rear leg, front leg in two lengths.
-    Bar { from: [-56.0, 352.0, 220.0], to: [8.0, 664.0, 196.0], diameter: 34.0 },
-    Bar { from: [186.0, 366.0, 214.0], to: [52.0, 452.0, 209.0], diameter: 30.0 },
-    Bar { from: [52.0, 452.0, 209.0], to: [18.0, 662.0, 196.0], diameter: 30.0 },
-    // What the ball joint bolts to.
-    Bar { from: [8.0, 676.0, 191.0], to: [18.0, 692.0, 191.0], diameter: 44.0 },
+    Bar { from: [-56.0, 352.0, 220.0], to: [8.0, 670.0, 199.0], diameter: 30.0 },
+    Bar { from: [186.0, 366.0, 214.0], to: [60.0, 430.0, 211.0], diameter: 28.0 },
+    Bar { from: [60.0, 430.0, 211.0], to: [18.0, 668.0, 199.0], diameter: 28.0 },
+    // What the ball joint bolts to: small enough for the rim of the car on its dropped knuckle.
+    Bar { from: [9.0, 680.0, 197.0], to: [17.0, 694.0, 197.0], diameter: 30.0 },
 ];
 
 /// The arm in the car's axes, where it stands at rest in the car as found.

@@ -28,18 +28,30 @@ pub struct Foot {
     pub at: Point3,
     /// From the point asked for, mm.
     pub distance: f64,
-    /// The way out of the material there (not of unit length), by which the side is told; `None`
-    /// where it cannot be: at a border, where facets do not fit together, and on a cloud without
-    /// normals of its own.
-    pub outward: Option<Vec3>,
+    /// The way out of the material there (not of unit length), by which the side is told, or why it cannot be.
+    pub outward: Result<Vec3, Sideless>,
+}
+
+/// Why the side of a surface cannot be told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Sideless {
+    /// The surface ends there.
+    Border,
+    /// Facets do not fit together: they disagree on which side is out, or more than two meet.
+    Facing,
+    /// A cloud without normals of its own.
+    NoNormals,
 }
 
 impl Foot {
     /// The distance of `p`, for which the foot was asked: positive outside the material, negative
-    /// inside. `None` where the side cannot be told.
-    pub fn signed(&self, p: &Point3) -> Option<f64> {
+    /// inside.
+    ///
+    /// # Errors
+    /// Why the side cannot be told.
+    pub fn signed(&self, p: &Point3) -> Result<f64, Sideless> {
         let side = self.outward?.dot(&(p - self.at));
-        Some(if side < 0.0 { -self.distance } else { self.distance })
+        Ok(if side < 0.0 { -self.distance } else { self.distance })
     }
 }
 
@@ -50,14 +62,14 @@ impl Scan {
     /// one and a half spacings around it; beyond, it is a border.
     ///
     /// ```
-    /// use stringline_scan::{Geometry, Mesh, Point3, Scan};
+    /// use stringline_scan::{Geometry, Mesh, Point3, Scan, Sideless};
     ///
     /// let vertices = [[0.0, 0.0, 0.0], [4.0, 0.0, 0.0], [0.0, 4.0, 0.0]].map(Point3::from).to_vec();
     /// let scan = Scan::new(Geometry::Mesh(Mesh { vertices, facets: vec![[0, 1, 2]] }));
     /// let below = Point3::new(1.0, 1.0, -2.0);
-    /// assert_eq!(scan.foot(&below, 5.0).and_then(|foot| foot.signed(&below)), Some(-2.0));
+    /// assert_eq!(scan.foot(&below, 5.0).and_then(|foot| foot.signed(&below).ok()), Some(-2.0));
     /// let beside = Point3::new(-3.0, 1.0, 0.0);
-    /// assert_eq!(scan.foot(&beside, 5.0).map(|foot| (foot.distance, foot.outward)), Some((3.0, None)));
+    /// assert_eq!(scan.foot(&beside, 5.0).map(|foot| (foot.distance, foot.outward)), Some((3.0, Err(Sideless::Border))));
     /// assert_eq!(scan.foot(&beside, 2.0), None);
     /// ```
     pub fn foot(&self, p: &Point3, limit: f64) -> Option<Foot> {
@@ -93,7 +105,7 @@ impl Scan {
         let (at, on) = nearest.foot;
         let corner = |i: usize| mesh.facets[facet as usize][i];
         let outward = match on {
-            On::Inside => mesh.area_vector(facet).try_normalize(0.0),
+            On::Inside => mesh.area_vector(facet).try_normalize(0.0).ok_or(Sideless::Facing),
             On::Edge(i) => edge_normal(mesh, rings, corner(i), corner((i + 1) % 3)),
             On::Vertex(i) => vertex_normal(mesh, rings, corner(i)),
         };
@@ -107,7 +119,11 @@ impl Scan {
         let level = p - normal * height;
         let over = normal != Vec3::zeros() && (level - q).norm() <= AROUND * self.spacing();
         let (at, distance) = if over { (level, height.abs()) } else { (q, (p - q).norm()) };
-        let outward = (over && self.oriented()).then_some(normal);
+        let outward = match self.oriented() && normal != Vec3::zeros() {
+            true if over => Ok(normal),
+            true => Err(Sideless::Border),
+            false => Err(Sideless::NoNormals),
+        };
         (distance <= limit).then_some(Foot { at, distance, outward })
     }
 }
@@ -203,7 +219,7 @@ fn on_edges(corners: &[Point3; 3], p: &Point3) -> (Point3, On) {
 }
 
 /// Of the two facets at an edge, if there are two and they run along it in opposite senses.
-fn edge_normal(mesh: &Mesh, rings: &Rings, from: u32, to: u32) -> Option<Vec3> {
+fn edge_normal(mesh: &Mesh, rings: &Rings, from: u32, to: u32) -> Result<Vec3, Sideless> {
     let (mut sum, mut forth, mut back) = (Vec3::zeros(), 0, 0);
     for &facet in rings.facets_at(from) {
         let corners = mesh.facets[facet as usize];
@@ -215,17 +231,21 @@ fn edge_normal(mesh: &Mesh, rings: &Rings, from: u32, to: u32) -> Option<Vec3> {
             sum += mesh.area_vector(facet).try_normalize(0.0).unwrap_or_else(Vec3::zeros);
         }
     }
-    (forth == 1 && back == 1 && sum != Vec3::zeros()).then_some(sum)
+    match (forth, back) {
+        (1, 1) if sum != Vec3::zeros() => Ok(sum),
+        (0, 1) | (1, 0) => Err(Sideless::Border),
+        _ => Err(Sideless::Facing),
+    }
 }
 
 /// Of the facets round a vertex, if they close up round it.
-fn vertex_normal(mesh: &Mesh, rings: &Rings, vertex: u32) -> Option<Vec3> {
+fn vertex_normal(mesh: &Mesh, rings: &Rings, vertex: u32) -> Result<Vec3, Sideless> {
     let mut sum = Vec3::zeros();
     let (mut out, mut back) = (Vec::new(), Vec::new());
     let at = mesh.vertices[vertex as usize];
     for &facet in rings.facets_at(vertex) {
         let corners = mesh.facets[facet as usize];
-        let place = corners.iter().position(|&v| v == vertex)?;
+        let Some(place) = corners.iter().position(|&v| v == vertex) else { continue };
         let (next, last) = (corners[(place + 1) % 3], corners[(place + 2) % 3]);
         if next == vertex || last == vertex || next == last {
             continue;
@@ -242,7 +262,14 @@ fn vertex_normal(mesh: &Mesh, rings: &Rings, vertex: u32) -> Option<Vec3> {
     out.sort_unstable();
     back.sort_unstable();
     let once = out.windows(2).all(|pair| pair[0] != pair[1]);
-    (out == back && once && sum != Vec3::zeros()).then_some(sum)
+    if out == back && once && sum != Vec3::zeros() {
+        return Ok(sum);
+    }
+    out.append(&mut back);
+    out.sort_unstable();
+    // An edge of one facet only is a border.
+    let border = out.chunk_by(|a, b| a == b).any(|same| same.len() == 1);
+    Err(if border { Sideless::Border } else { Sideless::Facing })
 }
 
 #[cfg(test)]
@@ -343,7 +370,7 @@ mod tests {
             Scan::new(Geometry::Mesh(Mesh { vertices: vertices.clone(), facets: facets.to_vec() }))
         };
         let square = scan(&[[0, 1, 2], [0, 2, 3]]);
-        let tells = |scan: &Scan, at: Point3| scan.foot(&at, 9.0).unwrap().outward.is_some();
+        let tells = |scan: &Scan, at: Point3| scan.foot(&at, 9.0).unwrap().outward.is_ok();
         assert!(tells(&square, p(0.7, 0.2, 0.3)), "over a facet");
         assert!(tells(&square, p(0.5, 0.5, 0.3)), "over the edge between");
         assert!(!tells(&square, p(0.5, -0.2, 0.3)), "beside the border");
@@ -362,10 +389,10 @@ mod tests {
         let below = Point3::new(7.4, 8.3, -2.0);
         assert!((own.foot(&below, 5.0).unwrap().signed(&below).unwrap() + 2.0).abs() < 1e-12);
         let foot = bare.foot(&below, 5.0).unwrap();
-        assert!((foot.distance - 2.0).abs() < 1e-6 && foot.outward.is_none());
+        assert!((foot.distance - 2.0).abs() < 1e-6 && foot.outward.is_err());
         let beside = Point3::new(-3.0, 7.0, 0.0);
         let foot = own.foot(&beside, 5.0).unwrap();
-        assert!((foot.distance - 3.0).abs() < 1e-12 && foot.outward.is_none());
+        assert!((foot.distance - 3.0).abs() < 1e-12 && foot.outward.is_err());
         assert!(own.foot(&beside, 2.9).is_none() && own.foot(&Point3::new(f64::NAN, 0.0, 0.0), 1.0).is_none());
     }
 }

@@ -21,7 +21,7 @@ mod weld;
 pub mod write;
 
 pub use brush::{Dab, PaintError, Patch};
-pub use foot::Foot;
+pub use foot::{Foot, Sideless};
 pub use geometry::{Cloud, Geometry, Mesh};
 pub use pick::Hit;
 pub use pieces::{Coarse, Piece};

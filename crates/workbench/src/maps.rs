@@ -78,9 +78,8 @@ fn gap(state: &State, wanted: MapOf) -> Result<Option<(String, Work)>, Trouble> 
                     let word = if smallest.gap < 0.0 { "deepest" } else { "nearest" };
                     notes.push(format!("{word}: {:.2} mm", smallest.gap).replace('-', "−"));
                 }
-                if !map.unsigned.is_empty() {
-                    let unsigned = count(map.unsigned.len());
-                    notes.push(format!("{unsigned} points at borders have no sign; they count as plus"));
+                for (why, points) in map.why_unsigned() {
+                    notes.push(format!("{} points without a sign count as plus: {}", count(points), why.words()));
                 }
                 Done::Values(Values { of: wanted, scan: of, values: map.gaps.into(), range, notes })
             }

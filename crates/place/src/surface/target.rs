@@ -107,7 +107,7 @@ impl<'a> Target<'a> {
         {
             // Large facets, whose corners are far away, or the border: a foot there has no outward.
             let foot = scan.foot(x, limit)?;
-            return Some(Surfel { at: foot.at, normal: foot.outward?.try_normalize(0.0)? });
+            return Some(Surfel { at: foot.at, normal: foot.outward.ok()?.try_normalize(0.0)? });
         }
         let inside = squared <= limit * limit
             && aside <= f64::max(BORDER * self.spacing, BORDER_SHARE * squared.sqrt())

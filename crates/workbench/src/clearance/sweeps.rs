@@ -155,7 +155,7 @@ fn swept(
     })
 }
 
-fn limit(setup: &Setup<'_>, reach: &Reach) -> Limit {
+fn limit(setup: &Setup, reach: &Reach) -> Limit {
     Limit {
         lock_deg: reach.lock.map(|lock| lock.to_degrees().abs()),
         u95_deg: reach.touch.as_ref().and_then(|touch| setup.lock_u95(touch)).map(f64::to_degrees),

@@ -155,6 +155,7 @@ fn one_body(ui: &mut Ui, job: &Job, name: &Name, body: &BodySpec, actions: &mut 
         BodyShape::Tube { .. } => "tube",
         BodyShape::Plate { .. } => "plate",
         BodyShape::Wheel(_) => "wheel",
+        BodyShape::TurnedScan { .. } => "scanned wheel",
     };
     let with = format!("moves with {}{}", body.moves_with.words(), side_words(body.side));
     CollapsingHeader::new(name.as_str())
@@ -224,7 +225,7 @@ fn one_body(ui: &mut Ui, job: &Job, name: &Name, body: &BodySpec, actions: &mut 
                         format!("tyre {}", tyre.as_deref().unwrap_or("not known: see \"The car\" at Geometry")),
                     );
                 }
-                BodyShape::Scan { .. } => {}
+                BodyShape::Scan { .. } | BodyShape::TurnedScan { .. } => {}
             }
             if changed != *body {
                 actions.push(set(name, changed));
