@@ -105,7 +105,7 @@ pub(crate) fn all(ui: &mut Ui, state: &State, eye: Option<&Eye>) -> (Rect, Vec<A
         let panel = match state.drawer {
             // Curves want more room than lists.
             Some(Page::Curves | Page::Gaps) => {
-                Panel::bottom(Id::new("drawer of curves")).resizable(true).default_size(300.0).min_size(220.0)
+                Panel::bottom(Id::new("drawer of curves")).resizable(true).default_size(300.0).min_size(260.0)
             }
             Some(_) => Panel::bottom(Id::new("open drawer")).resizable(true).default_size(240.0),
             None => Panel::bottom(Id::new("shut drawer")),
