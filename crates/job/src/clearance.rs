@@ -270,7 +270,9 @@ impl Bodies {
                     let made = |error| ClearanceError::Body { body: name.clone(), error };
                     let (from, to) = (place(from)?, place(to)?);
                     let tube = Body::capsule(from, to, *diameter).map_err(made)?;
-                    drawing = Some(stringline_clearance::tube(from, to, *diameter, DRAWN).map_err(made)?);
+                    // Both ends at one place are a ball.
+                    let drawn = stringline_clearance::tube(from, to, *diameter, DRAWN);
+                    drawing = drawn.or_else(|_short| stringline_clearance::ball(from, *diameter, DRAWN)).ok();
                     (Shape::Body(tube), Mover::Rest { link, rest_from_part: RigidTransform::identity() })
                 }
                 BodyShape::Scan { .. } | BodyShape::TurnedScan { .. } | BodyShape::Plate { .. } => {

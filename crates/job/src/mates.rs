@@ -304,8 +304,10 @@ impl Tie {
                 Some("a start that does more than turn and shift")
             }
             Tie::Markers { least_diameter, largest_diameter, sigma, .. }
-                if !(usable(*least_diameter) && usable(*sigma) && *largest_diameter > *least_diameter)
-                    || !largest_diameter.is_finite() =>
+                if !(usable(*least_diameter)
+                    && usable(*sigma)
+                    && usable(*largest_diameter)
+                    && largest_diameter > least_diameter) =>
             {
                 Some("diameters or an uncertainty that cannot be")
             }

@@ -90,12 +90,12 @@ pub(super) fn page(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
     }
     text(pos2(plot.center().x, all.bottom()), Align2::CENTER_BOTTOM, "lock of this wheel, to the left positive".into());
     legend(ui, &painter, plot, top, wanted);
-    if response.clicked() || response.dragged() {
-        if let Some(at) = response.interact_pointer_pos().filter(|at| plot.contains(*at)) {
-            let lock = ((plot.right() - at.x) / cell.x) as usize;
-            let travel = ((plot.bottom() - at.y) / cell.y) as usize;
-            actions.push(Action::Clearance(Act::At([travel.min(rows - 1), lock.min(columns - 1)])));
-        }
+    if (response.clicked() || response.dragged())
+        && let Some(at) = response.interact_pointer_pos().filter(|at| plot.contains(*at))
+    {
+        let lock = ((plot.right() - at.x) / cell.x) as usize;
+        let travel = ((plot.bottom() - at.y) / cell.y) as usize;
+        actions.push(Action::Clearance(Act::At([travel.min(rows - 1), lock.min(columns - 1)])));
     }
     if let Some(at) = response.hover_pos().filter(|at| plot.contains(*at)) {
         let lock = (((plot.right() - at.x) / cell.x) as usize).min(columns - 1);
