@@ -10,7 +10,7 @@ use crate::table::{Align, Table, rounded};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use stringline_clearance::{CAUTIONS, EndedBy, Reach, Shape, Sweep, Touch, Verdict, read_section};
+use stringline_clearance::{CAUTIONS, Reach, Shape, Sweep, Touch, Verdict, read_section};
 use stringline_core::Point3;
 use stringline_core::covariance::two_significant;
 use stringline_hardpoints::Side;
@@ -20,9 +20,6 @@ use stringline_job::{
     replace_result,
 };
 use stringline_picture::{CellMap, render_maps};
-
-/// What ends a lock that nothing ends.
-const NOTHING: &str = "nothing within the locks asked for";
 
 /// What `gap --json` prints.
 #[derive(Serialize)]
@@ -337,11 +334,7 @@ fn reach(setup: &Setup, reach: &Reach, with_uncertainty: bool) -> ReachReport {
             .filter(|_| with_uncertainty)
             .and_then(|t| setup.lock_u95(t))
             .map(f64::to_degrees),
-        by: match &reach.by {
-            EndedBy::Pair(pair) => setup.words(*pair),
-            EndedBy::Stop(stop) => stop.to_string(),
-            EndedBy::Nothing => NOTHING.into(),
-        },
+        by: setup.ended_by(&reach.by),
         what: reach.touch.as_ref().map(|t| what(setup, t)),
         at: reach.touch.as_ref().map(|t| t.at(&setup.pairs[t.pair]).coords.into()),
         travel: reach.touch.as_ref().map(|t| t.travel),
@@ -404,7 +397,7 @@ fn sentences(report: &GapReport) -> String {
     let side = |i: usize| {
         let (now, before) = (&last.largest_lock[i], &first.largest_lock[i]);
         let to = ["right", "left"][i];
-        let all = now.by == NOTHING;
+        let all = now.by == Setup::NOTHING;
         let mut text = match now.lock_deg {
             None => format!("To the {to}, {} does not keep {} mm even straight ahead", last.name, report.wanted),
             Some(_) if all => {

@@ -12,7 +12,7 @@ use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use stringline_clearance::{
-    Body, BodyError, Closest, Component, Mark, Pair, Part, Poses, RimSettings, Shape, Stop, Sweep, SweepError,
+    Body, BodyError, Closest, Component, EndedBy, Mark, Pair, Part, Poses, RimSettings, Shape, Stop, Sweep, SweepError,
     SweepSettings, SweptState, Touch, TyreSettings, Verdict, Wheel, WheelError, part_gap, placement_part, plate,
     state_at, sweep, swept_mark,
 };
@@ -490,6 +490,18 @@ impl Setup {
     pub fn words(&self, pair: usize) -> String {
         let name = |part: usize| self.parts.get(part).map_or("", |p| p.name.as_str());
         self.pairs.get(pair).map_or_else(String::new, |p| format!("{} and {}", name(p.a), name(p.b)))
+    }
+
+    /// What is said where nothing ends it.
+    pub const NOTHING: &str = "nothing within the locks asked for";
+
+    /// What ends a lock, in words.
+    pub fn ended_by(&self, by: &EndedBy) -> String {
+        match by {
+            EndedBy::Pair(pair) => self.words(*pair),
+            EndedBy::Stop(stop) => stop.to_string(),
+            EndedBy::Nothing => Self::NOTHING.into(),
+        }
     }
 
     /// A gap at a state, with its uncertainty: of the scans or the making of either body, of their placements, and of the

@@ -64,13 +64,7 @@ impl View<'_> {
     /// The pair that comes nearest at this state, and where on each body, in the car.
     pub(crate) fn nearest(&self) -> Option<(usize, &Closest, [Point3; 2])> {
         let (pair, closest) = self.state.smallest()?;
-        Some((pair, closest, self.places(pair, closest)?))
-    }
-
-    /// Where a pair comes nearest, in the car.
-    pub(crate) fn places(&self, pair: usize, closest: &Closest) -> Option<[Point3; 2]> {
-        let (of, poses) = (self.swept.sweep.pairs.get(pair)?, self.state.poses.as_ref().ok()?);
-        Some([poses.get(of.a)? * closest.on_a, poses.get(of.b)? * closest.on_b])
+        Some((pair, closest, self.state.places(&self.swept.sweep.pairs, pair)?))
     }
 }
 

@@ -4,7 +4,7 @@ use crate::words::Trouble;
 use crate::work::{Done, Progress};
 use std::collections::BTreeMap;
 use std::sync::Arc;
-use stringline_clearance::{EndedBy, Reach, Sweep, Verdict};
+use stringline_clearance::{Reach, Sweep, Verdict};
 use stringline_core::covariance::{rounded, two_significant};
 use stringline_job::{
     Bodies, BodyShape, ClearanceError, ClearanceSpec, Job, LoadError, LoadedScan, Name, Results, ScanFile, Setup,
@@ -159,11 +159,7 @@ fn limit(setup: &Setup, reach: &Reach) -> Limit {
     Limit {
         lock_deg: reach.lock.map(|lock| lock.to_degrees().abs()),
         u95_deg: reach.touch.as_ref().and_then(|touch| setup.lock_u95(touch)).map(f64::to_degrees),
-        by: match &reach.by {
-            EndedBy::Pair(pair) => setup.words(*pair),
-            EndedBy::Stop(stop) => stop.to_string(),
-            EndedBy::Nothing => "nothing within the locks asked for".into(),
-        },
+        by: setup.ended_by(&reach.by),
         travel: reach.touch.as_ref().map(|touch| touch.travel),
     }
 }
