@@ -26,6 +26,9 @@ const BELOW: u32 = 3;
 /// Boxes are this share larger than what they hold, to outweigh the rounding to `f32`.
 const SLACK: f64 = 1e-6;
 
+/// So often places of two boxes are brought nearer to each other before the line between them is tried.
+const ROUNDS: usize = 2;
+
 /// An oriented box as it is stored, relative to the tree's origin.
 #[derive(Clone, Copy, Default)]
 struct Stored {
@@ -45,8 +48,9 @@ pub(crate) struct Obb {
 
 impl Obb {
     /// A distance that the box is certainly away from another; 0 if they may touch. The largest one of: that along the line
-    /// of their centres, which for boxes small against the way is right to the second order, and of those of each from
-    /// what the other fills along its axes, which see thin boxes side by side. Once it is `enough` it is not looked for further.
+    /// of their centres, which for boxes small against the way is right to the second order; those of each from
+    /// what the other fills along its axes, which see thin boxes side by side; and that along a line between places near each
+    /// other. Once it is `enough` it is not looked for further.
     pub(crate) fn apart(&self, other: &Obb, enough: f64) -> f64 {
         let between = other.centre - self.centre;
         let (here, there) = (self.axes.tr_mul(&between), other.axes.tr_mul(&between));
@@ -64,7 +68,27 @@ impl Obb {
         };
         let here = out(here, self.half + share * other.half);
         let there = out(there, other.half + share.tr_mul(&self.half));
-        (if here > there { here } else { there }).sqrt().max(along)
+        let known = (if here > there { here } else { there }).sqrt().max(along);
+        if known <= 0.0 || known >= enough {
+            return known;
+        }
+        // Long boxes askew: along the line between places that lie near each other.
+        let (mut x, mut y) = (self.centre, other.centre);
+        for _ in 0..ROUNDS {
+            x = self.nearest(&y);
+            y = other.nearest(&x);
+        }
+        let way = y - x;
+        let length = way.norm();
+        let reach = self.axes.tr_mul(&way).abs().dot(&self.half) + other.axes.tr_mul(&way).abs().dot(&other.half);
+        let between = (way.dot(&between) - reach) / length.max(f64::MIN_POSITIVE);
+        if between > known { between } else { known }
+    }
+
+    /// The place in the box nearest to another.
+    fn nearest(&self, p: &Vec3) -> Vec3 {
+        let at = self.axes.tr_mul(&(p - self.centre));
+        self.centre + self.axes * at.zip_map(&self.half, |c, h| c.max(-h).min(h))
     }
 
     /// A measure of its size: the square of its half diagonal.

@@ -5,6 +5,7 @@
 //! Nothing runs between frames, and there is a frame only when something asks for one: an event,
 //! a worker, egui, a surface on its way to the graphics card.
 
+use crate::clipboard::Clipboard;
 use crate::face::{Bench, Wake};
 use crate::mouse::Place;
 use crate::picture;
@@ -244,6 +245,7 @@ fn furnish(app: &mut App, bench: Box<dyn Bench>, wake: Wake, target: RenderTarge
         .init_resource::<OnlyMoved>()
         .init_resource::<EyeOfPanels>()
         .init_resource::<Messages<WindowCloseRequested>>()
+        .init_non_send::<Clipboard>()
         .add_systems(Startup, listen_to_egui)
         .add_systems(First, begin)
         .add_systems(PreUpdate, inject.after(EguiPreUpdateSet::ProcessInput).before(EguiPreUpdateSet::BeginPass))
@@ -302,6 +304,7 @@ fn inject(
     mut injected: ResMut<Injected>,
     mut held: Local<egui::Modifiers>,
     mut only_moved: ResMut<OnlyMoved>,
+    mut clipboard: NonSendMut<Clipboard>,
     desk: Res<Desk>,
     mut inputs: Query<&mut EguiInput>,
 ) {
@@ -313,6 +316,7 @@ fn inject(
         _ => true,
     });
     input.events.append(&mut injected.0);
+    clipboard.read_keys(&mut input.events);
     let is_move = |e: &egui::Event| matches!(e, egui::Event::PointerMoved(_) | egui::Event::MouseMoved(_));
     only_moved.0 = !input.events.is_empty() && input.events.iter().all(is_move);
 }
@@ -388,6 +392,7 @@ fn panels(
     told: Option<ResMut<Told>>,
     soonest: Res<Soonest>,
     mut fresh_signs: Local<u8>,
+    mut clipboard: NonSendMut<Clipboard>,
     desk: Res<Desk>,
     mut desks: Query<(&mut EguiContext, &mut EguiInput, &mut EguiFullOutput)>,
 ) {
@@ -400,6 +405,7 @@ fn panels(
     let span = info_span!("panels").entered();
     let drawn = context.run_ui(input.take(), |ui| area = face.0.ui(ui, eye.as_ref()));
     drop(span);
+    clipboard.keep(&drawn.platform_output.commands);
     if let Some(mut told) = told {
         told.0 = drawn.platform_output.accesskit_update.clone();
     }

@@ -12,6 +12,8 @@
 pub mod app;
 pub mod bench;
 mod clearance;
+#[cfg(feature = "window")]
+mod clipboard;
 pub mod face;
 mod files;
 pub mod folders;
