@@ -6,6 +6,10 @@
 //! regression with clusters CR3, R. M. Bell and D. F. McCaffrey, *Bias Reduction in Standard Errors
 //! for Linear Regression with Multi-Stage Samples*, Survey Methodology 28 (2002) 169; from memory). It
 //! assumes nothing of the noise but that blocks err independently.
+//!
+//! Along their borders they do not. Of noise that is alike over a length ℓ a square of side L loses `c·ℓ/L` of its
+//! variance to its neighbours along either axis: `√C(L) = √C∞·(1 − c·ℓ/L)`. Blocks twice as wide tell the rest:
+//! `√C∞ = 2·√C(2L) − √C(L)`, of which one number is taken over all directions ([`growth`]).
 
 use super::step::{self, Pair};
 use nalgebra::{Matrix6, Vector6};
@@ -15,6 +19,8 @@ use stringline_core::Point3;
 /// Blocks aimed at, and the fewest that say anything.
 const BLOCKS: f64 = 250.0;
 const FEWEST: usize = 60;
+/// The fewest of twice the width.
+const FEWEST_WIDE: usize = 20;
 
 /// What a block of surface says.
 #[derive(Clone, Debug)]
@@ -36,8 +42,11 @@ impl Block {
     }
 }
 
+/// Blocks by their place in a grid.
+pub(crate) type Blocks = BTreeMap<[i64; 3], Block>;
+
 /// The overlap in blocks, turns counted in mm at `arm`.
-pub(crate) fn blocks(pairs: &[Pair], centre: &Point3, arm: f64) -> Vec<Block> {
+pub(crate) fn blocks(pairs: &[Pair], centre: &Point3, arm: f64) -> Blocks {
     let key = |p: &Point3, side: f64| ((p - centre) / side).map(|c| c.floor() as i64).data.0[0];
     let mut side = arm / 8.0;
     // A sample tells how many blocks there are.
@@ -52,7 +61,7 @@ pub(crate) fn blocks(pairs: &[Pair], centre: &Point3, arm: f64) -> Vec<Block> {
     }
     let scale = step::scale(arm);
     let part = |pairs: &[Pair]| {
-        let mut blocks: BTreeMap<[i64; 3], Block> = BTreeMap::new();
+        let mut blocks = Blocks::new();
         for p in pairs {
             let way = p.x - centre;
             let (a, b) = (step::row(&p.m, &way), step::row(&p.n, &way));
@@ -72,18 +81,46 @@ pub(crate) fn blocks(pairs: &[Pair], centre: &Point3, arm: f64) -> Vec<Block> {
         information: scale * (b.information + b.information.transpose()) * 0.5 * scale,
         gradient: scale * b.gradient,
     };
-    all.unwrap_or_default().into_values().map(scaled).collect()
+    all.unwrap_or_default().into_iter().map(|(key, block)| (key, scaled(block))).collect()
+}
+
+/// Blocks of twice the width.
+fn wider(blocks: &Blocks) -> Blocks {
+    let mut wide = Blocks::new();
+    for (key, block) in blocks {
+        wide.entry(key.map(|c| c.div_euclid(2))).or_insert_with(Block::empty).add(block);
+    }
+    wide
 }
 
 /// Covariance and its effective degrees of freedom; nothing is said along the free directions. `None` for too few blocks.
-pub(crate) fn jackknife(blocks: &[Block], free: &[Vector6<f64>]) -> Option<(Matrix6<f64>, f64)> {
+pub(crate) fn jackknife(blocks: &Blocks, free: &[Vector6<f64>]) -> Option<(Matrix6<f64>, f64)> {
     if blocks.len() < FEWEST {
         return None;
     }
+    let (covariance, freedom) = of_blocks(blocks, free)?;
+    let wide = wider(blocks);
+    let growth = if wide.len() < FEWEST_WIDE { 1.0 } else { growth(&covariance, &of_blocks(&wide, free)?.0, free) };
+    Some((covariance * growth, freedom))
+}
+
+/// By how much the covariance of blocks is to grow for what they have in common with their neighbours, from that of
+/// blocks twice as wide: the mean over the directions that are held; never less than one.
+fn growth(narrow: &Matrix6<f64>, wide: &Matrix6<f64>, free: &[Vector6<f64>]) -> f64 {
+    let loose = Matrix6::identity() - held(free);
+    let size = narrow.trace().max(f64::MIN_POSITIVE);
+    let ratio = (narrow + loose * size).try_inverse().map_or(1.0, |inverse| {
+        let held = 6.0 - free.len() as f64;
+        (inverse * wide).trace() / held
+    });
+    (2.0 * ratio.max(1.0).sqrt() - 1.0).powi(2)
+}
+
+fn of_blocks(blocks: &Blocks, free: &[Vector6<f64>]) -> Option<(Matrix6<f64>, f64)> {
     let m = blocks.len() as f64;
     let held = held(free);
     let mut total = Block::empty();
-    blocks.iter().for_each(|b| total.add(b));
+    blocks.values().for_each(|b| total.add(b));
     // Rounding, and the last step that was not taken, leave a little.
     let rest = total.gradient / m;
     // A free direction gets a pull of its own, so that the rest can be inverted.
@@ -92,7 +129,7 @@ pub(crate) fn jackknife(blocks: &[Block], free: &[Vector6<f64>]) -> Option<(Matr
         (held * information * held + (Matrix6::identity() - held) * size).try_inverse()
     };
     let moved: Option<Vec<Vector6<f64>>> = blocks
-        .iter()
+        .values()
         .map(|b| Some(pinned(total.information - b.information)? * (held * (b.gradient - rest))))
         .collect();
     let moved = moved?;
