@@ -17,6 +17,7 @@ mod kept;
 mod map;
 mod mark;
 mod mould;
+mod near;
 mod part;
 mod profile;
 mod reach;

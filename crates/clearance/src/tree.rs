@@ -23,6 +23,9 @@ const BY_CORNERS: u32 = 5;
 /// Above, a box is fitted to those that lie so many levels below it.
 const BELOW: u32 = 3;
 
+/// Stored axes are longer than one, and off the square, by less than this.
+const AXES: f64 = 4e-7;
+
 /// Boxes are this share larger than what they hold, to outweigh the rounding to `f32`.
 const SLACK: f64 = 1e-6;
 
@@ -68,7 +71,7 @@ impl Obb {
         };
         let here = out(here, self.half + share * other.half);
         let there = out(there, other.half + share.tr_mul(&self.half));
-        let known = (if here > there { here } else { there }).sqrt().max(along);
+        let known = ((if here > there { here } else { there }).sqrt() * (1.0 - AXES)).max(along);
         if known <= 0.0 || known >= enough {
             return known;
         }
@@ -162,6 +165,19 @@ impl Tree {
     /// The places of the facets under a node.
     pub(crate) fn run(&self, node: usize) -> Range<usize> {
         facet_run(self.count, self.nodes.len() / 2, node)
+    }
+
+    /// The square of a distance that a node's box is certainly away from a place, mm²; 0 inside.
+    pub(crate) fn away_squared(&self, node: usize, p: &Point3) -> f64 {
+        let stored = &self.nodes[node];
+        let way = p.coords - self.origin - vec(&stored.centre);
+        let mut squared = 0.0;
+        for (axis, half) in stored.axes.iter().zip(&stored.half) {
+            let [x, y, z] = axis.map(f64::from);
+            let out = ((x * way.x + y * way.y + z * way.z).abs() - f64::from(*half)).max(0.0);
+            squared += out * out;
+        }
+        squared * (1.0 - AXES) * (1.0 - AXES)
     }
 
     /// A node's box in the frame of the mesh.

@@ -101,15 +101,16 @@ impl Scan {
             nearest.try_facet(mesh, facet, p);
             nearest.squared
         });
-        let facet = nearest.facet?;
-        let (at, on) = nearest.foot;
-        let corner = |i: usize| mesh.facets[facet as usize][i];
-        let outward = match on {
-            On::Inside => mesh.area_vector(facet).try_normalize(0.0).ok_or(Sideless::Facing),
-            On::Edge(i) => edge_normal(mesh, rings, corner(i), corner((i + 1) % 3)),
-            On::Vertex(i) => vertex_normal(mesh, rings, corner(i)),
-        };
-        Some(Foot { at, distance: nearest.squared.sqrt(), outward })
+        Some(foot_of(mesh, rings, nearest.facet?, nearest.foot, p))
+    }
+
+    /// As [`Scan::foot`], where it is known which facet of the mesh is nearest to `p`; `None` of a cloud, or if there is no
+    /// such facet.
+    pub fn foot_on_facet(&self, p: &Point3, facet: u32) -> Option<Foot> {
+        let (Geometry::Mesh(mesh), Some(rings)) = (self.geometry(), self.rings()) else { return None };
+        let corners = mesh.facets.get(facet as usize)?.map(|v| mesh.vertices.get(v as usize).copied());
+        let [a, b, c] = corners;
+        Some(foot_of(mesh, rings, facet, on_facet(&[a?, b?, c?], p), p))
     }
 
     fn foot_on_cloud(&self, p: &Point3, limit: f64) -> Option<Foot> {
@@ -126,6 +127,17 @@ impl Scan {
         };
         (distance <= limit).then_some(Foot { at, distance, outward })
     }
+}
+
+/// The nearest place, which lies on this facet, and its side.
+fn foot_of(mesh: &Mesh, rings: &Rings, facet: u32, (at, on): (Point3, On), p: &Point3) -> Foot {
+    let corner = |i: usize| mesh.facets[facet as usize][i];
+    let outward = match on {
+        On::Inside => mesh.area_vector(facet).try_normalize(0.0).ok_or(Sideless::Facing),
+        On::Edge(i) => edge_normal(mesh, rings, corner(i), corner((i + 1) % 3)),
+        On::Vertex(i) => vertex_normal(mesh, rings, corner(i)),
+    };
+    Foot { at, distance: (at - p).norm(), outward }
 }
 
 /// Which part of a facet its nearest place is, by the place of a corner among the three.
