@@ -144,8 +144,8 @@ pub(crate) struct Sectioned {
     pub(crate) probed: Option<([Point2<f64>; 2], String)>,
     /// Names of the scans.
     pub(crate) names: [String; 2],
-    /// In the view.
-    lines: Vec<Vec<Point3>>,
+    /// In the view, by the number of the scan.
+    lines: Vec<(u8, Vec<Point3>)>,
 }
 
 /// What a person wants done.
@@ -388,11 +388,13 @@ fn sectioned(overlay: &Overlay, cut: Cut, pinned: Option<Point3>) -> Option<Sect
     });
     let all: usize = section.outlines.iter().flatten().map(|outline| outline.places.len()).sum();
     let every = all.div_ceil(DRAWN).max(1);
-    let drawn = |outline: &stringline_clearance::Outline| {
-        let last = outline.chain().last();
-        outline.chain().step_by(every).chain(last).map(|place| plane.at(&place)).collect()
-    };
-    let lines = section.outlines.iter().flatten().map(drawn).collect();
+    let lines = (0_u8..).zip(&section.outlines).flat_map(|(number, outlines)| {
+        outlines.iter().map(move |outline| {
+            let last = outline.chain().last();
+            (number, outline.chain().step_by(every).chain(last).map(|place| plane.at(&place)).collect())
+        })
+    });
+    let lines = lines.collect();
     let names = [&overlay.of, &overlay.against].map(|laying| laying.name.to_string());
     Some(Sectioned { cut, section, probed, names, lines })
 }
@@ -410,8 +412,9 @@ pub(crate) fn lines(state: &State, lines: &mut Vec<ShownLine>) {
         }
     }
     if let Some(sectioned) = &state.looking.section {
-        for points in &sectioned.lines {
-            add(points.clone(), LineMark::Chosen);
+        // In the colours of the drawing.
+        for (number, points) in &sectioned.lines {
+            add(points.clone(), LineMark::Link(*number));
         }
         if let Some(nearest) = sectioned.section.nearest.filter(|nearest| nearest.distance > 0.0) {
             let plane = &sectioned.section.plane;

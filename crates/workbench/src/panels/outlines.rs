@@ -50,7 +50,8 @@ pub(super) fn section(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
 fn controls(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
     let cut = state.looking.cut;
     ui.horizontal_wrapped(|ui| {
-        ui.label(RichText::new("Section").strong());
+        let tip = "Both outlines where a plane cuts the scans. Drag moves the drawing, Ctrl with the wheel zooms it.";
+        ui.label(RichText::new("Section").strong()).on_hover_text(tip);
         for across in Across::ALL {
             let (name, _, why) = across.words();
             let chosen = cut.is_some_and(|cut| cut.across == across);
