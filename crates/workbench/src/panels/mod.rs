@@ -109,7 +109,10 @@ pub(crate) fn all(ui: &mut Ui, state: &State, eye: Option<&Eye>) -> (Rect, Vec<A
         // Open and shut it has a height of its own.
         let panel = match state.drawer {
             // Curves want more room than lists.
-            Some(Page::Curves | Page::Gaps | Page::Overlay) => {
+            Some(Page::Overlay) => {
+                Panel::bottom(Id::new("drawer of an overlay")).resizable(true).default_size(370.0).min_size(260.0)
+            }
+            Some(Page::Curves | Page::Gaps) => {
                 Panel::bottom(Id::new("drawer of curves")).resizable(true).default_size(300.0).min_size(260.0)
             }
             Some(_) => Panel::bottom(Id::new("open drawer")).resizable(true).default_size(240.0),

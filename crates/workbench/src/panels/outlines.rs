@@ -6,7 +6,7 @@ use crate::overlay::{Across, Act, Cut, Sectioned, probe, shown};
 use crate::scale;
 use crate::state::State;
 use crate::theme;
-use egui::{Align2, Color32, Id, Pos2, RichText, Stroke, TextStyle, Ui, WidgetInfo, WidgetType, pos2, vec2};
+use egui::{Align2, Color32, Id, Pos2, Rangef, RichText, Stroke, TextStyle, Ui, WidgetInfo, WidgetType, pos2, vec2};
 use egui_plot::{AxisHints, Line, LineStyle, Plot, PlotBounds, PlotPoints};
 use nalgebra::Point2;
 use stringline_core::covariance::rounded;
@@ -87,7 +87,7 @@ fn controls(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
         }
         let tip = format!("Cut through the place that was probed.\nKey: {}", Command::SectionLine.key_words());
         let there = state.looking.pinned.is_some();
-        let button = ui.add_enabled(there, egui::Button::new("Through the probed place"));
+        let button = ui.add_enabled(there, egui::Button::new("Probed place"));
         if button
             .on_hover_text(&tip)
             .on_disabled_hover_text(format!("Click a place of the gap map first. {tip}"))
@@ -169,6 +169,8 @@ fn draw(ui: &mut Ui, sectioned: &Sectioned, told: &[Told]) {
         .show_y(false)
         .label_formatter(|_| None)
         .show_background(false)
+        // A drawing, not a chart: few lines behind it.
+        .grid_spacing(Rangef::new(24.0, 600.0))
         .custom_x_axes(vec![
             AxisHints::new_x()
                 .label(right.0)

@@ -123,7 +123,7 @@ fn histogram(ui: &mut Ui, overlaid: &Overlaid, range: f32) {
     let small = TextStyle::Small.resolve(ui.style());
     let step = overlaid.bars.first().map_or(1.0, |bar| bar.to - bar.from);
     // As many digits as tell the bars apart.
-    let edge = |gap: f64| rounded(gap, (0.15 * step).max(0.000_15)).replace('-', "−");
+    let edge = |gap: f64| rounded(gap, step.max(0.001)).replace('-', "−");
     for (place, bar) in overlaid.bars.iter().enumerate() {
         let left = plot.left() + place as f32 * wide;
         let column = Rect::from_min_max(pos2(left, all.top()), pos2(left + wide, plot.bottom()));
