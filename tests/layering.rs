@@ -22,7 +22,19 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("stringline-sample", &["core", "scan", "fit", "hardpoints", "job"]),
     (
         "stringline-workbench",
-        &["core", "scan", "fit", "hardpoints", "kinematics", "place", "clearance", "exchange", "job", "sample"],
+        &[
+            "core",
+            "scan",
+            "fit",
+            "hardpoints",
+            "kinematics",
+            "place",
+            "clearance",
+            "exchange",
+            "picture",
+            "job",
+            "sample",
+        ],
     ),
     (
         "stringline",

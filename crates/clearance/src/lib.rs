@@ -12,6 +12,7 @@ mod design;
 mod distance;
 mod drawn;
 mod field;
+mod flat;
 mod inside;
 mod kept;
 mod map;
@@ -28,12 +29,14 @@ mod tree;
 mod triangle;
 mod verdict;
 mod wheel;
+mod words;
 
 pub use body::{Body, BodyError};
 pub use design::{ball, plate, tube};
 pub use distance::{Closest, distance};
 pub use drawn::{SectionError, read_section};
-pub use map::{Gap, GapError, GapMap, Histogram, NoSign, Spread, Unsigned, gap_map};
+pub use flat::{FlatGap, nearest_outlines};
+pub use map::{Bar, Gap, GapError, GapMap, Histogram, NoSign, Spread, Unsigned, gap_map};
 pub use mark::{Mark, swept_mark};
 pub use mould::Moulded;
 pub use part::{Part, Shape, part_gap};
@@ -44,3 +47,4 @@ pub use sweep::{
 };
 pub use verdict::{CAUTIONS, Component, Outcome, Verdict, placement_part};
 pub use wheel::{RimSettings, TyreSettings, Wheel, WheelError};
+pub use words::{gap_words, lock_words};

@@ -60,7 +60,8 @@ impl NoSign {
         }
     }
 
-    fn of(sideless: Sideless) -> NoSign {
+    /// Of the nearest place of a surface.
+    pub fn of(sideless: Sideless) -> NoSign {
         match sideless {
             Sideless::Border => NoSign::Border,
             Sideless::Facing => NoSign::Facing,
@@ -94,6 +95,17 @@ pub struct Histogram {
     pub counts: Vec<usize>,
     /// Those of its upper end and beyond.
     pub above: usize,
+}
+
+/// How many gaps lie from `from` up to `to`, mm.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Bar {
+    /// mm.
+    pub from: f64,
+    /// mm.
+    pub to: f64,
+    /// How many points.
+    pub points: usize,
 }
 
 /// How the gaps spread about zero, mm: the same surface seen twice, once it lies well, spreads as its noise does.
@@ -135,6 +147,26 @@ impl GapMap {
             }
         }
         histogram
+    }
+
+    /// The histogram from the smallest gap to the largest in so many bars; none where there is no gap.
+    pub fn bars(&self, parts: usize) -> Vec<Bar> {
+        let (Some(low), Some(high)) = (&self.smallest, &self.largest) else { return Vec::new() };
+        let width = ((high.gap - low.gap) / parts.max(1) as f64).max(1e-9);
+        let found = self.histogram(low.gap, low.gap + width * parts as f64, parts);
+        let bar = |(i, points): (usize, &usize)| {
+            let from = low.gap + width * i as f64;
+            // What is at the very ends may round to just beyond.
+            let beyond = [if i == 0 { found.below } else { 0 }, if i + 1 == parts { found.above } else { 0 }];
+            Bar { from, to: from + width, points: points + beyond[0] + beyond[1] }
+        };
+        found.counts.iter().enumerate().map(bar).collect()
+    }
+
+    /// Why the gap of a point has no sign; `None` where it has one.
+    pub fn why_no_sign(&self, point: u32) -> Option<NoSign> {
+        let place = self.unsigned.binary_search_by_key(&point, |unsigned| unsigned.point).ok()?;
+        self.unsigned.get(place).map(|unsigned| unsigned.why)
     }
 
     /// How many points have no sign for each reason that occurs.

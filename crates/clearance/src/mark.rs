@@ -9,6 +9,7 @@ use crate::field::Field;
 use crate::wheel::Wheel;
 use rayon::prelude::*;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use stringline_core::covariance::rounded;
 use stringline_core::{Point3, RigidTransform, Vec3};
 use stringline_scan::Mesh;
 
@@ -36,6 +37,20 @@ pub struct Mark {
     pub area: f64,
     /// By how much it must go, mm: the gap wanted less the smallest gap; 0 where nothing must.
     pub depth: f64,
+}
+
+impl Mark {
+    /// What must go, in words: of which body, for which wheel.
+    pub fn sentence(&self, body: &str, wheel: &str) -> String {
+        if self.depth <= 0.0 {
+            return format!("nothing of {body} is in the way of {wheel}");
+        }
+        format!(
+            "{} cm² of {body} within the gap wanted of {wheel}, {} mm must go at the deepest place",
+            rounded(self.area / 100.0, 0.15),
+            rounded(self.depth, 0.15),
+        )
+    }
 }
 
 /// What a wheel takes away from a part over states.

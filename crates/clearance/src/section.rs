@@ -7,7 +7,7 @@
 use nalgebra::Point2;
 use rayon::prelude::*;
 use std::collections::HashMap;
-use stringline_core::{Point3, UnitVec3, Vec3, frame_about};
+use stringline_core::{Point3, RigidTransform, UnitVec3, Vec3, frame_about};
 use stringline_scan::Mesh;
 
 /// Where a plane lies, with axes in it.
@@ -39,6 +39,18 @@ impl Plane {
         Point2::new(self.u.dot(&d), self.v.dot(&d))
     }
 
+    /// The same plane in another frame.
+    pub fn moved(&self, t: &RigidTransform) -> Plane {
+        Plane { point: t * self.point, u: t * self.u, v: t * self.v }
+    }
+
+    /// The upright plane through a gap: level along it, then up (z). Of a gap that is upright itself the level axis is y.
+    pub fn upright(place: &Point3, foot: &Point3) -> Plane {
+        let along = foot - place;
+        let level = Vec3::new(along.x, along.y, 0.0).try_normalize(1e-9).unwrap_or_else(Vec3::y);
+        Plane { point: nalgebra::center(place, foot), u: level, v: Vec3::z() }
+    }
+
     /// The point at a place in the plane.
     pub fn at(&self, place: &Point2<f64>) -> Point3 {
         self.point + self.u * place.x + self.v * place.y
@@ -52,6 +64,13 @@ pub struct Outline {
     pub places: Vec<Point2<f64>>,
     /// Whether it comes back to its start: where the surface has a border it does not.
     pub closed: bool,
+}
+
+impl Outline {
+    /// The places in order; a closed one comes back to its first.
+    pub fn chain(&self) -> impl Iterator<Item = Point2<f64>> + '_ {
+        self.places.iter().chain(self.places.first().filter(|_| self.closed)).copied()
+    }
 }
 
 /// The outlines in which a plane cuts a mesh, in the mesh's frame.

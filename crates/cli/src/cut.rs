@@ -33,22 +33,17 @@ pub(crate) struct Cut {
     /// Where the deepest place is, in the body's own frame, mm.
     at: Option<[f64; 3]>,
     file: PathBuf,
+    #[serde(skip)]
+    words: String,
 }
 
 impl Cut {
-    /// In words.
+    /// In words, with its file.
     pub(crate) fn sentence(&self) -> String {
-        if self.depth <= 0.0 {
-            return format!("nothing of {} is in the way of {}", self.body, self.wheel);
+        match self.depth > 0.0 {
+            true => format!("{}: {}", self.words, self.file.display()),
+            false => self.words.clone(),
         }
-        format!(
-            "{} cm² of {} within the gap wanted of {}, {} mm must go at the deepest place: {}",
-            rounded(self.area / 100.0, 0.15),
-            self.body,
-            self.wheel,
-            rounded(self.depth, 0.15),
-            self.file.display()
-        )
     }
 }
 
@@ -68,17 +63,17 @@ pub(crate) fn cuts(
         if sweep.pair_rows.iter().all(|row| row[i].iter().all(kept)) {
             continue;
         }
-        let Some(mark) = setup.mark(i, locks, |_| true) else { continue };
-        let wheel = matches!(setup.parts[pair.a].shape, Shape::Wheel(_));
-        let (wheel, body) = if wheel { (pair.a, pair.b) } else { (pair.b, pair.a) };
+        let Some(([wheel, body], mark)) = setup.marked_parts(i).zip(setup.mark(i, locks, |_| true)) else { continue };
         let picture = mark_picture(setup, body, &mark, pair.wanted);
         let body = &setup.parts[body].name;
         write(&folder.join(format!("{stem}.{}.{body}.cut-here.svg", setup.variant)), picture.as_bytes(), files)?;
         let path = folder.join(format!("{stem}.{}.{body}.cut-here.ply", setup.variant));
         write(&path, &ply(mark.mesh.clone(), &colours(&mark, pair.wanted as f32))?, files)?;
+        let wheel = &setup.parts[wheel].name;
         cuts.push(Cut {
+            words: mark.sentence(body, wheel),
             body: body.clone(),
-            wheel: setup.parts[wheel].name.clone(),
+            wheel: wheel.clone(),
             area: mark.area,
             depth: mark.depth,
             at: mark.deepest.map(|v| mark.mesh.vertices[v as usize].coords.into()),
@@ -217,12 +212,13 @@ pub(crate) fn section_picture(setup: &Setup, touch: &Touch) -> String {
 
 /// Where a plane of the car cuts a mesh, in the plane.
 pub(crate) fn outline(name: &str, mesh: Option<&Mesh>, car_from_mesh: &RigidTransform, plane: &Plane) -> Outline {
-    let mesh_from_car = car_from_mesh.inverse();
-    let here = Plane { point: mesh_from_car * plane.point, u: mesh_from_car * plane.u, v: mesh_from_car * plane.v };
-    let chain = |o: stringline_clearance::Outline| {
-        let first = o.places.first().filter(|_| o.closed).copied();
-        o.places.iter().copied().chain(first).map(|p| p.coords.into()).collect()
-    };
-    let chains = mesh.map_or_else(Vec::new, |mesh| section(mesh, &here).into_iter().map(chain).collect());
+    let here = plane.moved(&car_from_mesh.inverse());
+    let outlines = mesh.map_or_else(Vec::new, |mesh| section(mesh, &here));
+    drawn_outline(name, &outlines)
+}
+
+/// Outlines as they are drawn.
+pub(crate) fn drawn_outline(name: &str, outlines: &[stringline_clearance::Outline]) -> Outline {
+    let chains = outlines.iter().map(|o| o.chain().map(|p| p.coords.into()).collect()).collect();
     Outline { name: name.into(), chains }
 }

@@ -10,7 +10,7 @@ use crate::table::{Align, Table, rounded};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use stringline_clearance::{CAUTIONS, Reach, Shape, Sweep, Touch, Verdict, read_section};
+use stringline_clearance::{CAUTIONS, Reach, Shape, Sweep, Touch, Verdict, gap_words, lock_words, read_section};
 use stringline_core::Point3;
 use stringline_core::covariance::two_significant;
 use stringline_hardpoints::Side;
@@ -384,11 +384,7 @@ fn map_picture(swept: &[Swept], title: &str) -> String {
 }
 
 fn lock_text(r: &ReachReport) -> String {
-    match (r.lock_deg, r.lock_u95_deg) {
-        (None, _) => "none".into(),
-        (Some(lock), Some(u)) => format!("{} ± {}°", rounded(lock.abs(), u.max(0.010)), two_significant(u)),
-        (Some(lock), None) => format!("{:.2}°", lock.abs()),
-    }
+    lock_words(r.lock_deg, r.lock_u95_deg)
 }
 
 /// What a fabricator wants to know of the last variant, against the first.
@@ -508,14 +504,10 @@ pub(crate) fn text(report: &GapReport, whole: bool) -> String {
             };
             let from: Vec<String> =
                 s.verdict.components.iter().map(|c| format!("{} {}", c.name, two_significant(c.standard))).collect();
-            let gap = match s.verdict.u95 {
-                u if u > 0.0 => format!("{} ± {}", rounded(s.verdict.gap, u), two_significant(u)),
-                _ => rounded(s.verdict.gap, 0.015),
-            };
             verdicts.cells(vec![
                 v.name.clone(),
                 p.pair.clone(),
-                gap,
+                gap_words(s.verdict.gap, s.verdict.u95),
                 format!("{:.0}°", s.lock_deg).replace('-', "−"),
                 rounded(s.travel, 0.15),
                 s.verdict.outcome.to_owned(),

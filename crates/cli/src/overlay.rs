@@ -1,7 +1,7 @@
 //! One placed scan laid over another: gaps, their histogram, a coloured mesh and sections.
 
 use crate::args::GapArgs;
-use crate::cut::outline;
+use crate::cut::drawn_outline;
 use crate::failure::{Failure, Outcome};
 use crate::gap::write;
 use crate::run::{Evaluated, files_text};
@@ -10,12 +10,11 @@ use serde::Serialize;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use stringline_clearance::{Gap, GapMap, Plane, gap_map};
-use stringline_core::{Point3, RigidTransform, Vec3};
-use stringline_job::{LoadedScan, Name, load, placed};
-use stringline_picture::{Callout, Dimension, Frame, PictureSettings, Scale, ScanLayer, Scene, render, render_section};
+use stringline_clearance::{Bar, Gap, Plane};
+use stringline_core::Point3;
+use stringline_job::{Laying, Name, Overlay, load, placed};
+use stringline_picture::{Dimension, GapPicture, render_gaps, render_section};
 use stringline_scan::Geometry;
-use stringline_scan::write::{Precision, ply_coloured};
 
 /// How far away the other surface is looked for where nothing is said, mm.
 pub(crate) const LIMIT: f64 = 20.0;
@@ -88,14 +87,14 @@ pub(crate) fn work_out(
     limit: f64,
     out: Option<(&Path, &str)>,
 ) -> Result<OverlayReport, Failure> {
-    let find = |name: &str| -> Result<(Arc<LoadedScan>, RigidTransform), Failure> {
+    let find = |name: &str| -> Result<Laying, Failure> {
         let known: Vec<&str> = evaluated.job.scans.keys().map(Name::as_str).collect();
         let missing = || {
             let next = format!("Name one of: {}.", known.join(", "));
             Failure::usage(format!("the job has no scan \"{name}\""), next)
         };
         let (name, file) = evaluated.job.scans.iter().find(|(n, _)| n.as_str() == name).ok_or_else(missing)?;
-        let (placed, _) = placed(&evaluated.job, &evaluated.results.placements, name).ok_or_else(|| {
+        let (car_from_scan, _) = placed(&evaluated.job, &evaluated.results.placements, name).ok_or_else(|| {
             Failure::new(
                 format!("the scan \"{name}\" is not placed in the car"),
                 "Place it, then lay it over the other.",
@@ -105,49 +104,50 @@ pub(crate) fn work_out(
             Some((_, scan)) => Arc::clone(scan),
             None => Arc::new(load(file, folder)?),
         };
-        Ok((scan, placed))
+        Ok(Laying { name: name.clone(), scan, car_from_scan })
     };
-    let ((a, car_from_a), (b, car_from_b)) = (find(of)?, find(against)?);
-    let map = gap_map(&a.scan, &b.scan, &(car_from_b.inverse() * car_from_a), limit, |_| true)?;
-    let at = |gap: &Gap| car_from_a * a.scan.points()[gap.point as usize];
-    let extreme = |gap: &Option<Gap>| gap.map(|g| ExtremeReport { gap: g.gap, at: at(&g).coords.into() });
-    let histogram = match (&map.smallest, &map.largest) {
-        (Some(low), Some(high)) => histogram(&map, low.gap, high.gap),
-        _ => Vec::new(),
-    };
+    let overlay = Overlay::new(find(of)?, find(against)?, limit, |_| true)?;
+    let map = &overlay.map;
+    let extreme = |gap: &Option<Gap>| gap.map(|g| ExtremeReport { gap: g.gap, at: overlay.ends(&g)[0].coords.into() });
+    let bar = |bar: Bar| BarReport { from: bar.from, to: bar.to, points: bar.points };
+    let histogram = map.bars(BARS).into_iter().map(bar).collect();
     let mut files = Vec::new();
     if let Some((folder, stem)) = out {
-        let path = folder.join(format!("{stem}.{of} over {against}.ply"));
-        let mut bytes = Vec::new();
-        ply_coloured(a.scan.geometry(), Precision::Single, &map.colours(limit), &mut bytes)?;
-        write(&path, &bytes, &mut files)?;
-        let path = folder.join(format!("{stem}.{of} over {against}.svg"));
-        write(
-            &path,
-            map_picture(&format!("{of} over {against}"), &a, &car_from_a, &map, limit).as_bytes(),
-            &mut files,
-        )?;
-        if let (Geometry::Mesh(mesh), Geometry::Mesh(under)) = (a.scan.geometry(), b.scan.geometry()) {
-            for (gap, words) in [(map.smallest, "smallest"), (map.largest, "largest")] {
-                let Some(gap) = gap else { continue };
-                let (place, foot) = (at(&gap), car_from_b * gap.foot);
-                let plane = upright(&place, &foot);
-                let flat = |p: &Point3| plane.flat(p).coords.into();
-                let dimension =
-                    Dimension { from: flat(&place), to: flat(&foot), text: format!("{} mm", rounded(gap.gap, 0.015)) };
-                let [x, y, z] = [place.x, place.y, place.z].map(|v| format!("{v:.1}").replace('-', "−"));
-                let picture = render_section(
-                    &format!("{of} over {against}: {words} gap"),
-                    &format!(
-                        "upright plane through the gap at ({x}, {y}, {z}) in the car, mm; to the right level, up is z"
-                    ),
-                    &[outline(of, Some(mesh), &car_from_a, &plane), outline(against, Some(under), &car_from_b, &plane)],
-                    Some(&dimension),
-                    [[-AROUND, AROUND]; 2],
-                );
-                let path = folder.join(format!("{stem}.{of} over {against}.{words}.svg"));
-                write(&path, picture.as_bytes(), &mut files)?;
-            }
+        let path = |ending: &str| folder.join(format!("{stem}.{of} over {against}.{ending}"));
+        write(&path("ply"), &overlay.ply(limit)?, &mut files)?;
+        let told = [(&map.smallest, "smallest"), (&map.largest, "largest")];
+        let marked: Vec<_> = told
+            .iter()
+            .filter_map(|(gap, words)| gap.as_ref().map(|gap| (overlay.ends(gap)[0], *words, gap.gap)))
+            .collect();
+        let picture = render_gaps(&GapPicture {
+            title: &overlay.title(),
+            scan: &overlay.of.scan.scan,
+            car_from_scan: &overlay.of.car_from_scan,
+            gaps: &map.gaps,
+            full: limit,
+            told: &marked,
+        });
+        write(&path("svg"), picture.as_bytes(), &mut files)?;
+        for (gap, words) in told {
+            let meshes = [&overlay.of, &overlay.against].map(|l| matches!(l.scan.scan.geometry(), Geometry::Mesh(_)));
+            let Some(gap) = gap.as_ref().filter(|_| meshes == [true; 2]) else { continue };
+            let [place, foot] = overlay.ends(gap);
+            let cut = overlay.section(&Plane::upright(&place, &foot));
+            let flat = |p: &Point3| cut.plane.flat(p).coords.into();
+            let dimension =
+                Dimension { from: flat(&place), to: flat(&foot), text: format!("{} mm", rounded(gap.gap, 0.015)) };
+            let [x, y, z] = [place.x, place.y, place.z].map(|v| format!("{v:.1}").replace('-', "−"));
+            let picture = render_section(
+                &format!("{}: {words} gap", overlay.title()),
+                &format!(
+                    "upright plane through the gap at ({x}, {y}, {z}) in the car, mm; to the right level, up is z"
+                ),
+                &[drawn_outline(of, &cut.outlines[0]), drawn_outline(against, &cut.outlines[1])],
+                Some(&dimension),
+                [[-AROUND, AROUND]; 2],
+            );
+            write(&path(&format!("{words}.svg")), picture.as_bytes(), &mut files)?;
         }
     }
     Ok(OverlayReport {
@@ -163,50 +163,6 @@ pub(crate) fn work_out(
         histogram,
         files,
     })
-}
-
-/// The mapped scan coloured by its gaps, seen from where most of it can be seen.
-fn map_picture(title: &str, of: &LoadedScan, car_from_scan: &RigidTransform, map: &GapMap, limit: f64) -> String {
-    let values: Vec<f32> = map.gaps.iter().map(|gap| gap / limit as f32).collect();
-    let mut scene = Scene::new(title);
-    scene.frame = Frame::Car;
-    scene.note = "gaps of the drawn surface from the other; negative within its material".into();
-    scene.layers.push(ScanLayer {
-        scene_from_scan: *car_from_scan,
-        normals: of.scan.oriented().then(|| of.scan.normals()),
-        values: Some(&values),
-        ..ScanLayer::new(of.scan.geometry())
-    });
-    scene.scale = Some(Scale {
-        title: "gap, mm".into(),
-        marks: [format!("−{limit}"), "0".into(), format!("{limit}")],
-        none: "farther away".into(),
-    });
-    for (gap, words) in [(&map.smallest, "smallest"), (&map.largest, "largest")] {
-        let Some(gap) = gap else { continue };
-        let at = car_from_scan * of.scan.points()[gap.point as usize];
-        scene.callouts.push(Callout::feature(at, words).with(format!("{} mm", rounded(gap.gap, 0.015))));
-    }
-    render(&scene, &PictureSettings::default())
-}
-
-/// The upright plane through a gap: level along it, then up.
-fn upright(place: &Point3, foot: &Point3) -> Plane {
-    let along = foot - place;
-    let level = Vec3::new(along.x, along.y, 0.0).try_normalize(1e-9).unwrap_or_else(Vec3::y);
-    Plane { point: nalgebra::center(place, foot), u: level, v: Vec3::z() }
-}
-
-fn histogram(map: &GapMap, low: f64, high: f64) -> Vec<BarReport> {
-    let width = ((high - low) / BARS as f64).max(1e-9);
-    let found = map.histogram(low, low + width * BARS as f64, BARS);
-    let bar = |(i, points)| {
-        let from = low + width * i as f64;
-        // What is at the very ends may round to just beyond.
-        let beyond = [if i == 0 { found.below } else { 0 }, if i + 1 == BARS { found.above } else { 0 }];
-        BarReport { from, to: from + width, points: points + beyond[0] + beyond[1] }
-    };
-    found.counts.iter().copied().enumerate().map(bar).collect()
 }
 
 /// The report as text.

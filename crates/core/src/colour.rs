@@ -34,6 +34,11 @@ pub fn vik() -> &'static [Rgb] {
     &TABLE
 }
 
+/// The 256 colours of *batlow* from nothing to the largest magnitude.
+pub fn batlow() -> &'static [Rgb] {
+    &MAGNITUDES
+}
+
 /// The colour of a value from −1 to 1; of what is no number [`NONE`].
 pub fn diverging(value: f32) -> Rgb {
     let last = TABLE.len().saturating_sub(1);

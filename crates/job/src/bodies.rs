@@ -76,6 +76,11 @@ pub enum BodyShape {
 }
 
 impl BodyShape {
+    /// A scanned wheel, with the usual fineness.
+    pub fn turned(scan: Name) -> BodyShape {
+        BodyShape::TurnedScan { scan, cell: usual_cell() }
+    }
+
     /// The scan that it is made of.
     pub fn scan(&self) -> Option<&Name> {
         match self {

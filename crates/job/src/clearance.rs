@@ -596,18 +596,31 @@ impl Setup {
         (slope > 1e-3 && u95 > 0.0 && u95.is_finite()).then_some(u95)
     }
 
+    /// The wheel of a pair, and its other body where that is a mesh that can be marked.
+    pub fn marked_parts(&self, pair: usize) -> Option<[usize; 2]> {
+        let of = self.pairs.get(pair)?;
+        let wheel = |part: usize| matches!(self.parts.get(part).map(|p| &p.shape), Some(Shape::Wheel(_)));
+        let [wheel, body] = if wheel(of.a) { [of.a, of.b] } else { [of.b, of.a] };
+        matches!(self.parts.get(wheel)?.shape, Shape::Wheel(_)).then_some(())?;
+        self.scanned(body).map(|_| [wheel, body])
+    }
+
+    /// The mesh that a body was scanned or designed as.
+    fn scanned(&self, part: usize) -> Option<&Mesh> {
+        let loaded = self.bodies.ready.get(self.names.get(part)?)?.mesh.as_ref()?;
+        match loaded.scan.geometry() {
+            Geometry::Mesh(mesh) => Some(mesh),
+            Geometry::Cloud(_) => None,
+        }
+    }
+
     /// What the wheel of a pair takes away from its other body between two locks (rad), over all travels; `None` where the
     /// pair has no wheel or no mesh, or it was stopped.
     pub fn mark(&self, pair: usize, locks: [f64; 2], go_on: impl Fn(f32) -> bool + Sync) -> Option<Mark> {
         let of = self.pairs.get(pair)?;
-        let (wheel_at, body_at) = match (&self.parts[of.a].shape, &self.parts[of.b].shape) {
-            (Shape::Wheel(_), _) => (of.a, of.b),
-            (_, Shape::Wheel(_)) => (of.b, of.a),
-            _ => return None,
-        };
+        let [wheel_at, body_at] = self.marked_parts(pair)?;
         let Shape::Wheel(wheel) = &self.parts[wheel_at].shape else { return None };
-        let loaded = self.bodies.ready.get(self.names.get(body_at)?)?.mesh.as_ref()?;
-        let Geometry::Mesh(mesh) = loaded.scan.geometry() else { return None };
+        let mesh = self.scanned(body_at)?;
         let [low, high] = self.bodies.clearance.travel;
         let steps = ((high - low) / MARK_STEP.1).ceil().max(1.0);
         let turns = ((locks[1] - locks[0]).to_degrees() / MARK_STEP.0).ceil().max(1.0);
@@ -629,13 +642,7 @@ impl Setup {
         match &self.parts.get(part)?.shape {
             Shape::Wheel(wheel) => Some(wheel.mesh(96)),
             Shape::Body(_) if self.drawings.get(part)?.is_some() => self.drawings.get(part)?.clone(),
-            Shape::Body(_) => {
-                let loaded = self.bodies.ready.get(self.names.get(part)?)?.mesh.as_ref()?;
-                match loaded.scan.geometry() {
-                    Geometry::Mesh(mesh) => Some(mesh.clone()),
-                    Geometry::Cloud(_) => None,
-                }
-            }
+            Shape::Body(_) => self.scanned(part).cloned(),
         }
     }
 }

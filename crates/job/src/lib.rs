@@ -33,6 +33,7 @@ mod mates;
 mod name;
 mod op;
 mod open;
+mod overlay;
 mod placing;
 mod scans;
 
@@ -52,5 +53,6 @@ pub use mates::{CarAxisSpec, FacingSpec, MarkerSpec, MateSpec, PickedPair, Start
 pub use name::{Name, NameError};
 pub use op::{Change, Op, OpError, plan};
 pub use open::{FileError, OpenJob, Recovered, folder_of, io_next_step, read_file, read_job, unsaved_steps, write_job};
+pub use overlay::{Laying, Overlay, OverlaySection, Probe};
 pub use placing::{PlacementResult, off_words, placed};
 pub use scans::{LoadError, LoadedScan, Loading, Watch, load, load_watched, read_scan, scan_file};

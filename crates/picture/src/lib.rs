@@ -36,6 +36,7 @@
 mod chart;
 mod colour;
 mod extent;
+mod gaps;
 mod image;
 mod labels;
 mod legend;
@@ -49,6 +50,7 @@ mod view;
 
 pub use chart::{Chart, Curve, Line, render_charts};
 pub use colour::Tint;
+pub use gaps::{GapPicture, render_gaps};
 pub use legend::Scale;
 pub use map::{CellMap, Dimension, Outline, render_maps, render_section};
 pub use scene::{Callout, Frame, Mark, PictureSettings, ScanLayer, Scene, Section, TextLine};

@@ -584,7 +584,7 @@ impl Workbench {
 
     /// A path was typed, chosen or confirmed.
     fn given(&mut self, purpose: Purpose, paths: Vec<PathBuf>, sure: bool) {
-        let writes = matches!(purpose, Purpose::SaveAs | Purpose::Picture);
+        let writes = matches!(purpose, Purpose::SaveAs | Purpose::Picture | Purpose::MapPly | Purpose::MapPicture);
         let mut paths: Vec<PathBuf> = paths.into_iter().map(|path| files::completed(purpose, path)).collect();
         if !writes && let Some(missing) = paths.iter().find(|path| !path.is_file()) {
             let what = if missing.is_dir() {
@@ -615,6 +615,8 @@ impl Workbench {
             Purpose::Open => self.open(path),
             Purpose::SaveAs => self.save_as(path),
             Purpose::Picture => self.picture = Some(path),
+            Purpose::Section => self.read_drawn(path),
+            Purpose::MapPly | Purpose::MapPicture => self.write_map(purpose, path),
             Purpose::AddScan => {}
         }
     }
@@ -721,6 +723,7 @@ impl Workbench {
                 self.state.recolour_all();
                 self.refresh_map();
             }
+            Action::Looking(act) => self.overlay_act(act),
             Action::Overlay(of, from) => self.state.overlay = Some((of, from)),
             Action::GapWithin(within) => {
                 self.state.gap_within = within;
@@ -861,6 +864,7 @@ impl Workbench {
                 if self.state.asking.take().is_none() && self.state.placing.picking.take().is_none() {
                     self.state.picked.clear();
                     self.state.wiping = false;
+                    self.state.looking.pinned = None;
                 }
             }
             Command::Remove => match self.state.chosen.clone() {
@@ -923,6 +927,7 @@ impl Workbench {
             }
             Command::Drawer => {
                 let page = match self.state.stop {
+                    Stop::Frame if crate::overlay::shown(&self.state).is_some() => Page::Overlay,
                     Stop::Geometry => Page::Curves,
                     Stop::Clearance => Page::Gaps,
                     _ => Page::Numbers,
@@ -937,7 +942,7 @@ impl Workbench {
             Command::StopGeometry => self.act(Action::Go(Stop::Geometry)),
             Command::StopClearance => self.act(Action::Go(Stop::Clearance)),
             Command::StopCut => self.act(Action::Go(Stop::Cut)),
-            other if self.clearance_command(other) || self.placing_command(other) => {}
+            other if self.overlay_command(other) || self.clearance_command(other) || self.placing_command(other) => {}
             other => self.geometry_command(other),
         }
     }
@@ -1105,11 +1110,15 @@ impl Workbench {
                 if self.state.map_wanted.as_ref() == Some(&values.of) {
                     self.state.map = Some(Arc::new(values));
                     self.state.recolour_all();
+                    self.overlay_changed();
                 }
             }
             Done::NoMap => self.state.map_wanted = None,
             Done::Studied(study) => self.state.geometry.study = Some(study),
             Done::Banded(bands) => self.state.geometry.bands = Some(bands),
+            Done::Sectioned(sectioned) => self.sectioned(report.task, sectioned),
+            Done::Drawn(wheel, section) => self.take_drawn(wheel, section),
+            Done::Marked(marked) => self.take_mark(report.task, marked),
             Done::Swept(outcome) => self.swept(report.task, outcome),
             Done::Offered(offer) => self.offered(report.task, *offer),
             Done::Written(files) => {

@@ -1,6 +1,7 @@
 //! Files by name: what they are called, asking for them, looking at them.
 
 use crate::folders::Folders;
+use crate::overlay;
 use crate::state::{Purpose, State};
 use crate::words::Trouble;
 use crate::work::{Done, Progress, Reports};
@@ -27,6 +28,9 @@ pub(crate) fn question(purpose: Purpose) -> &'static str {
         Purpose::AddScan => "Add scans",
         Purpose::SaveAs => "Save the job as",
         Purpose::Picture => "Write a picture of the view",
+        Purpose::MapPly => "Write the gap map as a coloured mesh",
+        Purpose::MapPicture => "Write the gap map as a picture",
+        Purpose::Section => "Take the drawn section of a wheel",
     }
 }
 
@@ -38,7 +42,7 @@ pub(crate) fn proposed(state: &State, purpose: Purpose) -> String {
         _ => state.remembered.jobs.first().and_then(|job| job.parent()).map_or_else(home, Path::to_owned),
     };
     match purpose {
-        Purpose::Open | Purpose::AddScan => {
+        Purpose::Open | Purpose::AddScan | Purpose::Section => {
             // With the separator at its end it reads as the folder that it is.
             let mut text = folder().join("").display().to_string();
             if text.is_empty() {
@@ -51,13 +55,23 @@ pub(crate) fn proposed(state: &State, purpose: Purpose) -> String {
             _ => folder().join(format!("corner{JOB}")).display().to_string(),
         },
         Purpose::Picture => folder().join("view.png").display().to_string(),
+        Purpose::MapPly | Purpose::MapPicture => {
+            let ending = if purpose == Purpose::MapPly { "ply" } else { "svg" };
+            let name = overlay::proposed(state, ending).unwrap_or_else(|| format!("gap map.{ending}"));
+            folder().join(name).display().to_string()
+        }
     }
+}
+
+/// A job's file name without its ending.
+pub(crate) fn stem(name: &str) -> &str {
+    name.strip_suffix(JOB).or(name.strip_suffix(".json")).unwrap_or(name)
 }
 
 /// Folder and first part of the names of exports: the job's own.
 pub(crate) fn export_stem(job: &Path, folders: &Folders) -> String {
     let name = job.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-    let stem = name.strip_suffix(JOB).unwrap_or(&name);
+    let stem = stem(&name);
     if folders.is_draft(job) {
         let home = directories::UserDirs::new().map(|dirs| dirs.home_dir().to_owned()).unwrap_or_default();
         return home.join("corner").display().to_string();
@@ -70,7 +84,9 @@ pub(crate) fn completed(purpose: Purpose, path: PathBuf) -> PathBuf {
     let ending = match purpose {
         Purpose::SaveAs => JOB,
         Purpose::Picture => ".png",
-        Purpose::Open | Purpose::AddScan => return path,
+        Purpose::MapPly => ".ply",
+        Purpose::MapPicture => ".svg",
+        Purpose::Open | Purpose::AddScan | Purpose::Section => return path,
     };
     let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     if name.to_ascii_lowercase().ends_with(ending) || name.is_empty() {
@@ -90,10 +106,17 @@ pub(crate) fn dialog(purpose: Purpose, proposed: &Path) -> Vec<PathBuf> {
     let file = proposed.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     match purpose {
         Purpose::Open => dialog.add_filter("Job", &["json"]).pick_file().into_iter().collect(),
+        Purpose::Section => dialog.add_filter("Drawn section", &["csv", "txt"]).pick_file().into_iter().collect(),
         Purpose::AddScan => dialog.add_filter("Scan", &SCANS).pick_files().unwrap_or_default(),
         Purpose::SaveAs => dialog.add_filter("Job", &["json"]).set_file_name(file).save_file().into_iter().collect(),
         Purpose::Picture => {
             dialog.add_filter("Picture", &["png"]).set_file_name(file).save_file().into_iter().collect()
+        }
+        Purpose::MapPly => {
+            dialog.add_filter("Coloured mesh", &["ply"]).set_file_name(file).save_file().into_iter().collect()
+        }
+        Purpose::MapPicture => {
+            dialog.add_filter("Picture", &["svg"]).set_file_name(file).save_file().into_iter().collect()
         }
     }
 }

@@ -53,6 +53,8 @@ pub enum Command {
     Residuals,
     /// How far a scan lies off another.
     GapMap,
+    /// Cuts both scans of a gap map open.
+    SectionLine,
     /// Folds all call-outs, or unfolds them.
     Fold,
     /// Everything in view.
@@ -127,6 +129,8 @@ pub enum Command {
     Arrows,
     /// Sweeps lock and travel.
     Sweep,
+    /// Marks what of a body must go.
+    CutHere,
     /// Writes pictures of every lock.
     Frames,
     /// Along the route.
@@ -147,7 +151,7 @@ use Command as C;
 
 impl Command {
     /// All, in the order of the list of keys.
-    pub const ALL: [Command; 68] = [
+    pub const ALL: [Command; 70] = [
         C::New,
         C::Open,
         C::AddScan,
@@ -178,6 +182,7 @@ impl Command {
         C::PickNone,
         C::Residuals,
         C::GapMap,
+        C::SectionLine,
         C::Fold,
         C::Fit,
         C::SquareOn,
@@ -211,6 +216,7 @@ impl Command {
         C::PickPoints,
         C::Arrows,
         C::Sweep,
+        C::CutHere,
         C::Frames,
         C::Theme,
         C::Drawer,
@@ -254,6 +260,10 @@ impl Command {
             C::GapMap => {
                 ("Gap map", "Colour one scan by how far it lies off another: plus outside it, minus within it.")
             }
+            C::SectionLine => (
+                "Section line",
+                "Cut both scans of the gap map open through the place under the pointer, and draw both outlines below.",
+            ),
             C::Fold => ("Fold call-outs", "Show only names beside the features, or everything again."),
             C::Fit => ("All in view", "Bring everything that is shown into view."),
             C::SquareOn => ("Square on", "Look straight at the chosen feature, or at the surface under the pointer."),
@@ -295,6 +305,10 @@ impl Command {
             C::Sweep => {
                 ("Sweep", "Turn the wheel through every lock and travel, in every variant, and find every gap.")
             }
+            C::CutHere => (
+                "Cut here",
+                "Colour what of the body that comes nearest must go to keep the wanted gap over all locks and travels, by depth.",
+            ),
             C::Frames => {
                 ("Write frames", "Write a picture of every lock at this travel, to be made into a moving one.")
             }
@@ -348,6 +362,7 @@ impl Command {
             C::Wipe => (Modifiers::NONE, Key::W),
             C::Residuals => (Modifiers::NONE, Key::M),
             C::GapMap => (Modifiers::NONE, Key::E),
+            C::SectionLine => (Modifiers::SHIFT, Key::X),
             C::Fold => (Modifiers::NONE, Key::O),
             C::Fit => (Modifiers::NONE, Key::Home),
             C::SquareOn => (Modifiers::NONE, Key::Q),
@@ -381,6 +396,7 @@ impl Command {
             C::PickPoints => (Modifiers::SHIFT, Key::D),
             C::Arrows => (Modifiers::SHIFT, Key::A),
             C::Sweep => (Modifiers::NONE, Key::Z),
+            C::CutHere => (Modifiers::SHIFT, Key::C),
             C::Frames => (Modifiers::SHIFT, Key::P),
             C::Theme => (Modifiers::NONE, Key::L),
             C::Drawer => (Modifiers::NONE, Key::D),
@@ -473,6 +489,6 @@ mod tests {
         let keys: BTreeSet<String> = Command::ALL.iter().map(|c| c.key_words()).collect();
         let names: BTreeSet<&str> = Command::ALL.iter().map(|c| c.words()).collect();
         let all: BTreeSet<Command> = Command::ALL.into_iter().collect();
-        assert_eq!((keys.len(), names.len(), all.len()), (68, 68, 68));
+        assert_eq!((keys.len(), names.len(), all.len()), (70, 70, 70));
     }
 }

@@ -25,6 +25,7 @@ mod maps;
 mod measured;
 #[cfg(feature = "window")]
 pub mod mouse;
+mod overlay;
 mod paint;
 mod panels;
 #[cfg(feature = "window")]

@@ -1,10 +1,12 @@
 //! Maps of signed values over a scan: how far points lie off a shape, or off another scan.
 
+use crate::overlay::Overlaid;
 use crate::state::State;
 use crate::words::{Trouble, count};
 use crate::work::{Done, MapOf, Progress, Values};
-use stringline_clearance::{GapError, gap_map};
-use stringline_job::Name;
+use std::sync::Arc;
+use stringline_clearance::GapError;
+use stringline_job::{Laying, Name, Overlay};
 
 /// Work for a thread of its own.
 pub(crate) type Work = Box<dyn FnOnce(&Progress) -> Done + Send>;
@@ -41,6 +43,7 @@ pub(crate) fn work(state: &State, wanted: MapOf) -> Result<Option<(String, Work)
                     values: values.into(),
                     range: nice(largest) as f32,
                     notes: Vec::new(),
+                    overlaid: None,
                 })
             };
             Ok(Some((words, Box::new(work))))
@@ -50,24 +53,30 @@ pub(crate) fn work(state: &State, wanted: MapOf) -> Result<Option<(String, Work)
 }
 
 fn gap(state: &State, wanted: MapOf) -> Result<Option<(String, Work)>, Trouble> {
-    let stands = |of: &Name, from: &Name| state.world_from_scan(from).inverse() * state.world_from_scan(of);
-    let (of, from, within, against_from_of) = match &wanted {
+    let (of, from, within, car_from_of) = match &wanted {
         MapOf::Residuals(_) => return Ok(None),
-        MapOf::Gap { of, from, within } => (of.clone(), from.clone(), *within, stands(of, from)),
+        MapOf::Gap { of, from, within } => (of.clone(), from.clone(), *within, state.world_from_scan(of)),
         MapOf::Laid { mate, after, within } => {
             let Some(laid) = crate::placing::laid(state, mate) else { return Ok(None) };
             let at = if *after { Some(laid.after(&state.results)) } else { laid.before().copied() };
             let Some(at) = at else { return Ok(None) };
-            (laid.scan.clone(), laid.on.clone(), *within, at)
+            (laid.scan.clone(), laid.on.clone(), *within, state.world_from_scan(&laid.on) * at)
         }
     };
-    let scan = |name: &Name| state.scans.get(name).and_then(|scan| scan.ready()).cloned();
-    let (Some(mapped), Some(against)) = (scan(&of), scan(&from)) else { return Ok(None) };
+    let laying = |name: &Name, car_from_scan| {
+        let scan = Arc::clone(state.scans.get(name)?.ready()?);
+        Some(Laying { name: name.clone(), scan, car_from_scan })
+    };
+    let car_from_other = state.world_from_scan(&from);
+    let (Some(mapped), Some(against)) = (laying(&of, car_from_of), laying(&from, car_from_other)) else {
+        return Ok(None);
+    };
     let words = format!("How far {of} lies off {from}");
     let work = move |progress: &Progress| {
         let share = |share| progress.at(share);
-        match gap_map(&mapped.scan, &against.scan, &against_from_of, f64::from(within), share) {
-            Ok(map) => {
+        match Overlay::new(mapped, against, f64::from(within), share) {
+            Ok(overlay) => {
+                let map = &overlay.map;
                 let range = nice(most(&map.gaps)) as f32;
                 let all = map.gaps.len();
                 let mut notes = vec![format!("{} of {} points lie within {within} mm", count(map.within), count(all))];
@@ -81,7 +90,9 @@ fn gap(state: &State, wanted: MapOf) -> Result<Option<(String, Work)>, Trouble> 
                 for (why, points) in map.why_unsigned() {
                     notes.push(format!("{} points without a sign count as plus: {}", count(points), why.words()));
                 }
-                Done::Values(Values { of: wanted, scan: of, values: map.gaps.into(), range, notes })
+                let values = map.gaps.as_slice().into();
+                let overlaid = Some(Arc::new(Overlaid::new(overlay)));
+                Done::Values(Values { of: wanted, scan: of, values, range, notes, overlaid })
             }
             Err(GapError::Stopped) => Done::NoMap,
             Err(error) => Done::Failed(Trouble::of(&error)),
@@ -100,7 +111,7 @@ fn most(values: &[f32]) -> f64 {
 }
 
 /// The next larger round number: 1, 2 or 5 times a power of ten.
-fn nice(value: f64) -> f64 {
+pub(crate) fn nice(value: f64) -> f64 {
     if !(value.is_finite() && value > 0.0) {
         return 1.0;
     }

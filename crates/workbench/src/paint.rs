@@ -26,7 +26,9 @@ impl Workbench {
             }
             Pointer::Press(touched, _) => {
                 self.hover(Some(touched));
-                if !self.pick_at(&touched) {
+                let scan = show::scan_at(&self.state, touched.scan).cloned();
+                let pins = |bench: &mut Workbench| scan.is_some_and(|scan| bench.pin_at(scan.as_str(), &touched));
+                if !self.pick_at(&touched) && !pins(self) {
                     self.choose_at(&touched);
                 }
             }

@@ -2,11 +2,17 @@
 
 use egui::Color32;
 
-pub use stringline_core::colour::{Rgb, vik};
+pub use stringline_core::colour::{Rgb, batlow, vik};
 
 /// The colour of a value from −1 to 1.
 pub fn diverging(value: f32) -> Color32 {
     let [r, g, b] = stringline_core::colour::diverging(value);
+    Color32::from_rgb(r, g, b)
+}
+
+/// The colour of a magnitude from 0 to 1.
+pub fn magnitude(value: f32) -> Color32 {
+    let [r, g, b] = stringline_core::colour::sequential(f64::from(value));
     Color32::from_rgb(r, g, b)
 }
 

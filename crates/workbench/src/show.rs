@@ -3,6 +3,7 @@
 use crate::clearance;
 use crate::geometry::linkage;
 use crate::live::Live;
+use crate::overlay;
 use crate::placing;
 use crate::shown::{Layer, LineMark, Mark, Shown, ShownLine, ShownScan, Tint};
 use crate::state::{State, Stop};
@@ -98,7 +99,7 @@ fn make_tint(state: &mut State, scan: &Name) -> Tint {
     // While the brush paints it does not hide what it leaves.
     layers.extend(if state.stroke.is_some() { [brush, painted] } else { [painted, brush] }.into_iter().flatten());
     match map {
-        Some(map) => Tint { layers, values: Arc::clone(&map.values), range: map.range },
+        Some(map) => Tint { layers, values: Arc::clone(&map.values), range: map.range, ..Tint::default() },
         None => Tint { layers, ..Tint::default() },
     }
 }
@@ -132,6 +133,7 @@ fn lines(state: &State) -> Vec<ShownLine> {
     if let Some(between) = crate::measured::line(state) {
         lines.push(ShownLine { points: between, mark: LineMark::Measure });
     }
+    overlay::lines(state, &mut lines);
     if state.stop == Stop::Frame {
         placing::lines(state, &mut lines);
         for (number, axis) in [Vec3::x(), Vec3::y(), Vec3::z()].into_iter().enumerate() {

@@ -41,10 +41,22 @@ pub struct ShownScan {
 pub struct Tint {
     /// Marked points, lowest layer first: of a point in several the last one shows.
     pub layers: Vec<Layer>,
-    /// A value a point (NaN: none), shown on the diverging scale over ± `range`; empty for no map.
+    /// A value a point (NaN: none), shown on the scale up to `range`; empty for no map.
     pub values: Arc<[f32]>,
     /// mm.
     pub range: f32,
+    /// What the values are.
+    pub scale: Scale,
+}
+
+/// What values are, which decides their colours.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Scale {
+    /// Signed: on the diverging scale from −`range` to `range`.
+    #[default]
+    Signed,
+    /// Sizes: on the sequential scale from 0 to `range`.
+    Magnitude,
 }
 
 /// Points that are marked alike. Compare by `Arc::ptr_eq`.

@@ -5,6 +5,7 @@ use crate::clearance::Clearance;
 use crate::folders::Remembered;
 use crate::geometry::Geometry;
 use crate::live::Live;
+use crate::overlay::Looking;
 use crate::placing::Placing;
 use crate::shown::{Look, Tint, Touched};
 use crate::words::Trouble;
@@ -115,6 +116,12 @@ pub(crate) enum Purpose {
     AddScan,
     SaveAs,
     Picture,
+    /// The gap map as a coloured mesh.
+    MapPly,
+    /// The gap map as a picture.
+    MapPicture,
+    /// The drawn section of a wheel.
+    Section,
 }
 
 /// A question over everything else.
@@ -156,6 +163,7 @@ pub(crate) enum Page {
     Curves,
     Compared,
     Gaps,
+    Overlay,
     Steps,
     Numbers,
     Look,
@@ -191,6 +199,8 @@ pub(crate) struct State {
     pub(crate) gap_within: u16,
     pub(crate) map_wanted: Option<MapOf>,
     pub(crate) map: Option<Arc<Values>>,
+    /// What is looked at of a gap map.
+    pub(crate) looking: Looking,
     pub(crate) fold_all: bool,
     /// Call-outs that stand against the rest.
     pub(crate) fold_other: BTreeSet<String>,
@@ -236,6 +246,7 @@ impl State {
             gap_within: 50,
             map_wanted: None,
             map: None,
+            looking: Looking::default(),
             fold_all: false,
             fold_other: BTreeSet::new(),
             look: Look::default(),

@@ -1,10 +1,12 @@
 //! Work that takes longer than a frame: on threads of its own, with progress and a way to stop.
 
+use crate::clearance::marks::Marked;
 use crate::clearance::sweeps::Sweeps;
 use crate::geometry::offers::Offer;
 use crate::geometry::study::{self, Bands, Study, StudyAsk};
 use crate::keep::Kept;
 use crate::live::{self, Live, LiveAsk};
+use crate::overlay::{Overlaid, Sectioned};
 use crate::words::Trouble;
 use std::collections::{BTreeMap, BTreeSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -46,6 +48,12 @@ pub(crate) enum Done {
     Offered(Box<Result<Offer, Trouble>>),
     /// Lock and travel were swept, or why they were not.
     Swept(Result<Arc<Sweeps>, Trouble>),
+    /// Both scans of an overlay were cut open.
+    Sectioned(Arc<Sectioned>),
+    /// The drawn section of a wheel was read: of which, or of new ones; `[radius, along the axis]`, mm.
+    Drawn(Option<Name>, Vec<[f64; 2]>),
+    /// What of a body must go.
+    Marked(Arc<Marked>),
     /// Files were written.
     Written(Vec<PathBuf>),
     /// A path was chosen in a dialog, or none.
@@ -79,6 +87,8 @@ pub(crate) struct Values {
     pub(crate) range: f32,
     /// What else there is to say of it.
     pub(crate) notes: Vec<String>,
+    /// Of one scan over another, all that is known.
+    pub(crate) overlaid: Option<Arc<Overlaid>>,
 }
 
 /// What a map of values shows.

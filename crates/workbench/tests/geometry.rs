@@ -2,44 +2,28 @@
 
 #![allow(clippy::unwrap_used, reason = "in a test a panic is the report")]
 
+#[path = "hand/corner.rs"]
+mod corner;
+
+use corner::{HUB, POINTS, corner};
 use egui::{Event, Key, Modifiers, PointerButton, Pos2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
-use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
-use stringline_core::units::LengthUnit;
-use stringline_core::{Point3, RigidTransform, Vec3};
-use stringline_hardpoints::{Construction, Role, Side, Suspension, Vehicle};
-use stringline_job::{FitSpec, HardpointSpec, History, Job, Op, OpenJob, Placement, Wanted, read_job, scan_file};
+use stringline_core::{Point3, Vec3};
+use stringline_hardpoints::{Role, Side};
+use stringline_job::{Job, OpenJob, read_job};
 use stringline_kinematics::solve_for::bump_steer;
 use stringline_kinematics::{
     Axle, AxleGeometry, Car, Change, CornerGeometry, Held, Rack, State as At, Upper, Wheel, geometry_of,
 };
-use stringline_scan::Dab;
 use stringline_workbench::face::Bench;
 use stringline_workbench::shown::{Eye, LineMark, ShownLine};
 use stringline_workbench::{Folders, Workbench};
 
 const PATIENCE: Duration = Duration::from_secs(120);
-/// Radius of the balls, mm.
-const BALL: f64 = 10.0;
-
-/// An invented strut corner, left, vehicle axes, mm: the example of the kinematics with its rack a little high.
-const POINTS: [(Role, [f64; 3]); 8] = [
-    (Role::StrutTop, [-45.0, 570.0, 845.0]),
-    (Role::StrutLower, [-2.0, 640.0, 420.0]),
-    (Role::LowerArmFront, [15.0, 365.0, 200.0]),
-    (Role::LowerArmRear, [-300.0, 390.0, 215.0]),
-    (Role::LowerBallJoint, [8.0, 705.0, 205.0]),
-    (Role::TieRodInner, [-95.0, 330.0, 252.0]),
-    (Role::TieRodOuter, [-105.0, 672.0, 240.0]),
-    (Role::WheelCentre, [0.0, 740.0, 300.0]),
-];
-/// Two points of the hub's axis, inboard first.
-const HUB: [[f64; 3]; 2] = [[0.0, 640.0, 301.0], [0.0, 800.0, 299.4]];
-
 /// The same corner in code, for what the window says to be compared with.
 fn truth() -> AxleGeometry {
     let at = |role: Role| Point3::from(POINTS.iter().find(|(r, _)| *r == role).unwrap().1);
@@ -62,67 +46,8 @@ fn truth() -> AxleGeometry {
 
 /// A job with that corner in `folder`; without `left_out`.
 fn job(folder: &Path, left_out: Option<Role>) -> PathBuf {
-    let mut text = String::new();
-    let all = POINTS.iter().map(|(_, p)| *p).chain(HUB);
-    for (ball, centre) in all.enumerate() {
-        // Points evenly round a ball (Fibonacci), each a little off it, the same on every machine.
-        for i in 0..300_u32 {
-            let z = 1.0 - 2.0 * (f64::from(i) + 0.5) / 300.0;
-            let turn = f64::from(i) * 2.399_963;
-            let off = 0.02 * (f64::from(i * 7 + ball as u32 * 13) * 12.9898).sin();
-            let r = (1.0 - z * z).sqrt();
-            let p = Point3::from(centre) + Vec3::new(r * turn.cos(), r * turn.sin(), z) * (BALL + off);
-            writeln!(text, "{:.5} {:.5} {:.5}", p.x, p.y, p.z).unwrap();
-        }
-    }
-    std::fs::write(folder.join("corner.xyz"), text).unwrap();
-    let mut history = History::new(Job::default());
-    let scan = scan_file(&folder.join("corner.xyz"), LengthUnit::Millimetre, folder).unwrap();
-    let name: stringline_job::Name = "corner".parse().unwrap();
-    let mut ops = vec![
-        Op::AddScan { name: name.clone(), scan },
-        Op::PlaceScan {
-            name: name.clone(),
-            placement: Box::new(Placement::typed(&RigidTransform::identity(), "typed")),
-        },
-        Op::SetVehicle {
-            vehicle: Box::new(Vehicle {
-                tyre: Some("185/60R14".into()),
-                rim_offset: Some(40.0),
-                tyre_radius: Some(300.0),
-                wheelbase: Some(2500.0),
-                ..Vehicle::default()
-            }),
-            suspension: Some(Suspension::Strut),
-        },
-    ];
-    let mut paint = |feature: &str, centre: [f64; 3]| {
-        let feature: stringline_job::Name = feature.parse().unwrap();
-        let fit = FitSpec { shape: Wanted::Sphere, ..FitSpec::default() };
-        ops.push(Op::AddFeature { name: feature.clone(), scan: name.clone(), fit });
-        ops.push(Op::Paint { feature, dabs: vec![Dab::new(Point3::from(centre), 1.5 * BALL)] });
-    };
-    for (role, centre) in POINTS {
-        paint(&role.words(), centre);
-    }
-    paint("hub inboard", HUB[0]);
-    paint("hub outboard", HUB[1]);
-    let hardpoint = |role: Role, construction| Op::SetHardpoint {
-        hardpoint: HardpointSpec { role, side: Side::Left, construction, extra: Default::default() },
-    };
-    for (role, _) in POINTS.into_iter().filter(|(role, _)| Some(*role) != left_out) {
-        ops.push(hardpoint(role, Construction::SphereCentre { sphere: role.words() }));
-    }
-    for (end, feature) in [("hub a", "hub inboard"), ("hub b", "hub outboard")] {
-        let construction = Construction::SphereCentre { sphere: feature.into() };
-        ops.push(Op::SetDatum { name: end.parse().unwrap(), construction });
-    }
-    ops.push(hardpoint(Role::HubAxis, Construction::AxisThrough { from: "hub a".into(), to: "hub b".into() }));
-    for op in ops {
-        history.apply(&op).unwrap();
-    }
     let path = folder.join("corner.job.json");
-    OpenJob::create(&path, Job::clone(history.job())).unwrap().close();
+    OpenJob::create(&path, Job::clone(corner(folder, left_out).job())).unwrap().close();
     path
 }
 

@@ -8,7 +8,7 @@ use crate::state::Stop;
 use crate::words::Trouble;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use stringline_job::folder_of;
+use stringline_job::{Name, folder_of};
 
 /// Locks a second while it plays.
 const LOCKS_A_SECOND: f64 = 24.0;
@@ -21,12 +21,18 @@ pub(crate) enum Act {
     /// Looks at a state, by its places among travels and locks.
     At([usize; 2]),
     StopFrames,
+    /// Asks for a drawn section: for a wheel, or for new ones.
+    Draw(Option<Name>),
+    /// Marks what of a pair's body must go, or puts that mark away.
+    Mark(usize),
 }
 
 impl Workbench {
     pub(crate) fn clearance_act(&mut self, act: Act) {
         match act {
             Act::At(at) => self.go_to(at),
+            Act::Draw(wheel) => self.ask_for_section(wheel),
+            Act::Mark(pair) => self.mark(pair),
             Act::StopFrames => self.state.clearance.frames = None,
         }
     }
@@ -73,6 +79,7 @@ impl Workbench {
             Ok(sweeps) => {
                 clearance.sweeps = Some(sweeps);
                 clearance.at = None;
+                clearance.marked = None;
             }
             Err(trouble) => clearance.failed = Some(trouble),
         }
@@ -84,6 +91,11 @@ impl Workbench {
         if command == Command::Sweep {
             self.state.stop = Stop::Clearance;
             self.sweep();
+            return true;
+        }
+        if command == Command::CutHere {
+            self.state.stop = Stop::Clearance;
+            self.mark_nearest();
             return true;
         }
         if self.state.stop != Stop::Clearance {

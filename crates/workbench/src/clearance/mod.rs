@@ -1,8 +1,11 @@
 //! The stop Clearance: bodies swept over lock and travel, what comes near what, and where.
 
 pub(crate) mod acts;
+pub(crate) mod marks;
 pub(crate) mod sweeps;
+pub(crate) mod wheels;
 
+use crate::clearance::marks::Marked;
 use crate::clearance::sweeps::{Sweeps, Swept};
 use crate::shown::{Layer, LineMark, Mark, ShownLine, ShownScan};
 use crate::state::{State, Stop};
@@ -38,6 +41,12 @@ pub(crate) struct Clearance {
     /// It plays from the next frame on.
     pub(crate) plays: bool,
     pub(crate) frames: Option<Frames>,
+    /// The wheel that a drawn section is asked for; new ones where none is named.
+    pub(crate) drawn_for: Option<Name>,
+    /// What of a body must go.
+    pub(crate) marked: Option<Arc<Marked>>,
+    /// The task that marks it, and the pair that it marks.
+    pub(crate) marking: Option<(u64, usize)>,
 }
 
 /// Pictures of every lock, being written.
@@ -102,13 +111,17 @@ pub(crate) fn placed(state: &State, scan: &Name) -> Option<(Option<stringline_co
     let view = view(state)?;
     let part = view.swept.bodies.iter().position(|body| body.scan.as_ref() == Some(scan));
     match part {
+        // It is drawn with its mark in place of this.
+        Some(part) if marks::stands_for(state, part) => Some((None, 0.0)),
         Some(part) => Some((view.state.poses.as_ref().ok().and_then(|poses| poses.get(part).copied()), 1.0)),
         None => {
-            let of_another = state.job()?.bodies.values().any(|body| match &body.shape {
-                BodyShape::Scan { scan: known } => known == scan,
-                _ => false,
-            });
-            of_another.then_some((None, ELSEWHERE))
+            let mut bodies = state.job()?.bodies.values().filter(|body| body.shape.scan() == Some(scan));
+            let turned = |body: &Arc<stringline_job::BodySpec>| matches!(body.shape, BodyShape::TurnedScan { .. });
+            match bodies.next()? {
+                // The wheel that it was turned into is drawn in its place.
+                body if turned(body) && body.is_in(&view.swept.name) => Some((None, 0.0)),
+                _ => Some((None, ELSEWHERE)),
+            }
         }
     }
 }
@@ -127,7 +140,7 @@ pub(crate) fn drawn(state: &State) -> Vec<ShownScan> {
             tint: Arc::default(),
         })
     };
-    view.swept.bodies.iter().enumerate().filter_map(body).collect()
+    view.swept.bodies.iter().enumerate().filter_map(body).chain(marks::drawn(state)).collect()
 }
 
 /// Where bodies come nearest, as lines.

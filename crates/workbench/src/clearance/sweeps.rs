@@ -4,8 +4,7 @@ use crate::words::Trouble;
 use crate::work::{Done, Progress};
 use std::collections::BTreeMap;
 use std::sync::Arc;
-use stringline_clearance::{Reach, Sweep, Verdict};
-use stringline_core::covariance::{rounded, two_significant};
+use stringline_clearance::{Reach, Sweep, Verdict, lock_words};
 use stringline_job::{
     Bodies, BodyShape, ClearanceError, ClearanceSpec, Job, LoadError, LoadedScan, Name, Results, ScanFile, Setup,
 };
@@ -34,6 +33,8 @@ pub(crate) struct Swept {
     /// In the order of the poses.
     pub(crate) bodies: Vec<SweptBody>,
     pub(crate) sweep: Sweep,
+    /// What it was swept with.
+    pub(crate) setup: Arc<Setup>,
     /// The pairs in words.
     pub(crate) pairs: Vec<String>,
     /// To the right and to the left, over all travel.
@@ -55,11 +56,7 @@ pub(crate) struct Limit {
 
 impl Limit {
     pub(crate) fn words(&self) -> String {
-        match (self.lock_deg, self.u95_deg) {
-            (None, _) => "none".into(),
-            (Some(lock), Some(u)) => format!("{} ± {}°", rounded(lock, u.max(0.01)), two_significant(u)),
-            (Some(lock), None) => format!("{lock:.2}°"),
-        }
+        lock_words(self.lock_deg, self.u95_deg)
     }
 }
 
@@ -139,19 +136,22 @@ fn swept(
         });
         SweptBody { scan, drawn, wheel: matches!(known.shape, stringline_clearance::Shape::Wheel(_)) }
     };
-    let nearest = (0..sweep.pairs.len()).map(|pair| {
-        let (state, closest) = sweep.nearest(pair)?;
-        let place = sweep.states.iter().position(|known| std::ptr::eq(known, state))?;
-        let at = [place / sweep.locks.len(), place % sweep.locks.len()];
-        Some((setup.verdict(pair, state.lock, state.travel, closest), at))
-    });
+    let nearest: Vec<_> = (0..sweep.pairs.len())
+        .map(|pair| {
+            let (state, closest) = sweep.nearest(pair)?;
+            let place = sweep.states.iter().position(|known| std::ptr::eq(known, state))?;
+            let at = [place / sweep.locks.len(), place % sweep.locks.len()];
+            Some((setup.verdict(pair, state.lock, state.travel, closest), at))
+        })
+        .collect();
     Ok(Swept {
         name: name.to_owned(),
         bodies: setup.parts.iter().enumerate().map(shown).collect(),
         pairs: (0..sweep.pairs.len()).map(|pair| setup.words(pair)).collect(),
         limits: sweep.all_travel.each_ref().map(|reach| limit(&setup, reach)),
-        nearest: nearest.collect(),
+        nearest,
         sweep,
+        setup: Arc::new(setup),
     })
 }
 

@@ -73,7 +73,9 @@ fn path(
             Purpose::Open => "Open this file",
             Purpose::AddScan => "Add this file",
             Purpose::SaveAs => "Save to this file",
-            Purpose::Picture => "Write this picture",
+            Purpose::Picture | Purpose::MapPicture => "Write this picture",
+            Purpose::MapPly => "Write this mesh",
+            Purpose::Section => "Take this section",
         };
         let ready = !text.trim().is_empty();
         let go = ui.add_enabled(ready, egui::Button::new(words)).on_hover_text("Key: Enter").clicked();

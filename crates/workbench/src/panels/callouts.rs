@@ -5,6 +5,7 @@
 
 use super::{Action, parts};
 use crate::clearance;
+use crate::overlay;
 use crate::shown::Eye;
 use crate::state::State;
 use crate::theme;
@@ -84,32 +85,69 @@ fn mark(ui: &Ui, callout: &Callout, colour: Color32) {
     ui.painter().circle(callout.anchor, DOT.0, colour, Stroke::new(1.0, theme::of(ui).paper));
 }
 
-/// The smallest gap at the place where it is.
-pub(super) fn gap(ui: &mut Ui, view: Rect, state: &State, eye: Option<&Eye>) {
+/// The smallest gap at the place where it is, and where most of a body must go.
+pub(super) fn clearance(ui: &mut Ui, view: Rect, state: &State, eye: Option<&Eye>) {
     let (Some(eye), Some(shown)) = (eye, clearance::view(state)) else { return };
-    let Some((pair, closest, [a, b])) = shown.nearest() else { return };
-    let middle = nalgebra::center(&a, &b);
-    let Some(anchor) = eye.to_screen(&middle).map(|[x, y]| pos2(x, y)).filter(|at| view.contains(*at)) else { return };
     let ink = theme::of(ui);
-    let wanted = shown.swept.sweep.pairs.get(pair).map_or(0.0, |pair| pair.wanted);
-    let title = match closest.gap > 0.0 {
-        true => format!("{} mm", stringline_core::covariance::rounded(closest.gap, 0.01)),
-        false => "they touch".to_owned(),
-    };
-    let callout = Callout {
-        name: "smallest gap".into(),
+    let at = |point: &Point3| eye.to_screen(point).map(|[x, y]| pos2(x, y)).filter(|at| view.contains(*at));
+    let callout = |name: &str, title: String, line: String, anchor: Pos2, bad: bool| Callout {
+        name: name.into(),
         title,
-        lines: shown.swept.pairs.get(pair).cloned().into_iter().collect(),
+        lines: vec![line],
         anchor,
-        colour: if closest.gap < wanted { ink.red } else { ink.ink },
+        colour: if bad { ink.red } else { ink.ink },
         folded: false,
         has_role: false,
         chooses: None,
         live: true,
     };
-    let wanted = Wanted { anchor, size: size_of(ui, &callout), yields: false };
-    if let [Some(rect)] = place(view.shrink(6.0), &[wanted])[..] {
-        draw(ui, &callout, rect, &mut Vec::new());
+    let gap = shown.nearest().and_then(|(pair, closest, [a, b])| {
+        let wanted = shown.swept.sweep.pairs.get(pair).map_or(0.0, |pair| pair.wanted);
+        let title = match closest.gap > 0.0 {
+            true => format!("{} mm", stringline_core::covariance::rounded(closest.gap, 0.01)),
+            false => "they touch".to_owned(),
+        };
+        let words = shown.swept.pairs.get(pair).cloned().unwrap_or_default();
+        Some(callout("smallest gap", title, words, at(&nalgebra::center(&a, &b))?, closest.gap < wanted))
+    });
+    let cut = clearance::marks::deepest(state).and_then(|(place, marked)| {
+        let title = format!("{} mm must go", stringline_core::covariance::rounded(marked.depth, 0.15));
+        Some(callout("deepest", title, format!("{}, deepest place", marked.body), at(&place)?, true))
+    });
+    few(ui, view, &gap.into_iter().chain(cut).collect::<Vec<_>>());
+}
+
+/// The gap under the pointer, or at the place that stays.
+pub(super) fn probe(ui: &mut Ui, view: Rect, state: &State, eye: Option<&Eye>) {
+    // The brush has call-outs of its own.
+    let (Some(eye), false, Some(overlaid)) = (eye, state.brush_in_hand(), overlay::shown(state)) else { return };
+    let Some(probe) = overlay::probe(state) else { return };
+    let Some(anchor) = eye.to_screen(&probe.at).map(|[x, y]| pos2(x, y)).filter(|at| view.contains(*at)) else {
+        return;
+    };
+    let (title, line) = overlay::probe_words(&overlaid.overlay, &probe);
+    let callout = Callout {
+        name: "probed gap".into(),
+        title,
+        lines: vec![line],
+        anchor,
+        colour: if probe.no_sign.is_some() { theme::of(ui).amber } else { theme::of(ui).ink },
+        folded: false,
+        has_role: false,
+        chooses: None,
+        live: true,
+    };
+    few(ui, view, &[callout]);
+}
+
+/// Call-outs that have none but each other to keep clear of.
+fn few(ui: &mut Ui, view: Rect, callouts: &[Callout]) {
+    let wanted = |callout: &Callout| Wanted { anchor: callout.anchor, size: size_of(ui, callout), yields: false };
+    let wanted: Vec<Wanted> = callouts.iter().map(wanted).collect();
+    for (callout, rect) in callouts.iter().zip(place(view.shrink(6.0), &wanted)) {
+        if let Some(rect) = rect {
+            draw(ui, callout, rect, &mut Vec::new());
+        }
     }
 }
 

@@ -1,24 +1,21 @@
 //! The sheet of the stop Clearance: which bodies, what is to be kept clear, the sweep and its verdicts.
 
+use super::bodies::{bodies, number};
 use super::geometry::colour;
 use super::{Action, parts};
 use crate::clearance::acts::Act;
+use crate::clearance::marks;
 use crate::clearance::sweeps::{Sweeps, Swept};
 use crate::clearance::view;
 use crate::geometry;
 use crate::keys::Command;
 use crate::state::State;
 use crate::theme;
-use egui::{CollapsingHeader, ComboBox, Grid, Id, RichText, Ui, WidgetInfo, WidgetType};
-use std::sync::Arc;
-use stringline_clearance::{CAUTIONS, Outcome, Verdict};
+use egui::{CollapsingHeader, Grid, Id, RichText, Ui, WidgetInfo, WidgetType};
+use stringline_clearance::{CAUTIONS, Outcome, gap_words};
 use stringline_core::covariance::{rounded, two_significant};
-use stringline_hardpoints::{Role, Side};
-use stringline_job::{BodyShape, BodySpec, ClearanceSpec, Job, Name, Op, Place, WheelSpec};
-use stringline_kinematics::Link;
-
-/// Diameter that a new tube begins with, mm.
-const TUBE: f64 = 25.0;
+use stringline_hardpoints::Side;
+use stringline_job::{ClearanceSpec, Job, Op};
 
 pub(super) fn sheet(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
     ui.heading("Clearance");
@@ -38,7 +35,7 @@ pub(super) fn sheet(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
     look(ui, state, actions);
     limits(ui, state, sweeps, actions);
     if let Some(swept) = clearance.swept(&state.geometry.hand) {
-        verdicts(ui, swept, actions);
+        verdicts(ui, state, swept, actions);
     }
     for (name, trouble) in &sweeps.failed {
         parts::heading(ui, name);
@@ -71,183 +68,6 @@ fn begin(ui: &mut Ui, state: &State, job: &Job, actions: &mut Vec<Action>) {
     });
     if let Some(trouble) = &state.clearance.failed {
         parts::trouble(ui, trouble);
-    }
-}
-
-/// What moves with what.
-fn bodies(ui: &mut Ui, state: &State, job: &Arc<Job>, actions: &mut Vec<Action>) {
-    parts::heading(ui, "Bodies");
-    if job.bodies.is_empty() {
-        ui.label("Say which scan moves with what, and add the wheel.");
-    }
-    for (name, body) in &job.bodies {
-        ui.push_id(("body", name.as_str()), |ui| one_body(ui, job, name, body, actions));
-    }
-    for name in job.scans.keys() {
-        let known = job.bodies.values().any(|b| matches!(&b.shape, BodyShape::Scan { scan } if scan == name));
-        if known || job.bodies.contains_key(name) {
-            continue;
-        }
-        let side = geometry::linkage::knuckle_side(state, name);
-        let (moves_with, side) = match side {
-            Some(side) => (Link::Knuckle, side),
-            None => (Link::Chassis, Side::Centre),
-        };
-        if parts::button(ui, &format!("+ {name}"), "This scan is a body that something could touch.") {
-            let body = new_body(BodyShape::Scan { scan: name.clone() }, moves_with, side);
-            actions.push(set(name, body));
-        }
-    }
-    ui.horizontal_wrapped(|ui| {
-        let wheel = job.bodies.values().any(|b| matches!(b.shape, BodyShape::Wheel(_)));
-        if !wheel && parts::button(ui, "+ wheel", "The wheel with its tyre, from the sizes of the car and the rim.") {
-            for side in [Side::Left, Side::Right] {
-                let shape = BodyShape::Wheel(WheelSpec {
-                    tyre: None,
-                    rim_width: None,
-                    offset: None,
-                    new: false,
-                    bulge: 0.0,
-                    section: Vec::new(),
-                    extra: Default::default(),
-                });
-                if let Ok(name) = format!("wheel {}", side.name()).parse::<Name>() {
-                    actions.push(set(&name, new_body(shape, Link::Knuckle, side)));
-                }
-            }
-        }
-        let rods = job.bodies.values().any(|b| matches!(b.shape, BodyShape::Tube { .. }));
-        if !rods && parts::button(ui, "+ tie rods", "A round bar between both ends of each tie rod.") {
-            for side in [Side::Left, Side::Right] {
-                let (from, to) = (Place::Hardpoint(Role::TieRodInner), Place::Hardpoint(Role::TieRodOuter));
-                if let Ok(name) = format!("tie rod {}", side.name()).parse::<Name>() {
-                    let shape = BodyShape::Tube { from, to, diameter: TUBE };
-                    actions.push(set(&name, new_body(shape, Link::TieRod, side)));
-                }
-            }
-        }
-    });
-    parts::faint(
-        ui,
-        "A new part's design is added as a scan is, placed at the stop Car frame, and fitted in its variant here.",
-    );
-}
-
-fn new_body(shape: BodyShape, moves_with: Link, side: Side) -> BodySpec {
-    BodySpec {
-        shape,
-        moves_with,
-        side,
-        variants: Vec::new(),
-        drawn_in: None,
-        made_within: None,
-        extra: Default::default(),
-    }
-}
-
-fn set(name: &Name, body: BodySpec) -> Action {
-    Action::Do(vec![Op::SetBody { name: name.clone(), body: Box::new(body) }])
-}
-
-fn one_body(ui: &mut Ui, job: &Job, name: &Name, body: &BodySpec, actions: &mut Vec<Action>) {
-    let what = match &body.shape {
-        BodyShape::Scan { .. } => "",
-        BodyShape::Tube { .. } => "tube",
-        BodyShape::Plate { .. } => "plate",
-        BodyShape::Wheel(_) => "wheel",
-        BodyShape::TurnedScan { .. } => "scanned wheel",
-    };
-    let with = format!("moves with {}{}", body.moves_with.words(), side_words(body.side));
-    CollapsingHeader::new(name.as_str())
-        .id_salt("one")
-        .show(ui, |ui| {
-            let mut changed = body.clone();
-            ui.horizontal(|ui| {
-                let label = ui.label("moves with");
-                let combo = ComboBox::from_id_salt("link").selected_text(body.moves_with.words()).show_ui(ui, |ui| {
-                    for link in Link::ALL {
-                        ui.selectable_value(&mut changed.moves_with, link, link.words());
-                    }
-                });
-                combo.response.labelled_by(label.id);
-            });
-            ui.horizontal(|ui| {
-                let label = ui.label("corner");
-                let combo = ComboBox::from_id_salt("side").selected_text(body.side.name()).show_ui(ui, |ui| {
-                    for side in [Side::Left, Side::Right, Side::Centre] {
-                        ui.selectable_value(&mut changed.side, side, side.name());
-                    }
-                });
-                combo.response.labelled_by(label.id);
-            });
-            if !job.variants.is_empty() {
-                ui.horizontal(|ui| {
-                    let label = ui.label("fitted in");
-                    let now = match body.variants.as_slice() {
-                        [] => "every variant".to_owned(),
-                        some => some.join(", "),
-                    };
-                    let combo = ComboBox::from_id_salt("variants").selected_text(now).show_ui(ui, |ui| {
-                        if ui.selectable_label(body.variants.is_empty(), "every variant").clicked() {
-                            changed.variants.clear();
-                        }
-                        let names = std::iter::once(stringline_kinematics::AS_FOUND)
-                            .chain(job.variants.iter().map(|variant| variant.name.as_str()));
-                        for variant in names {
-                            let has = body.variants.iter().any(|known| known == variant);
-                            if ui.selectable_label(has, variant).clicked() {
-                                match has {
-                                    true => changed.variants.retain(|known| known != variant),
-                                    false => changed.variants.push(variant.to_owned()),
-                                }
-                            }
-                        }
-                    });
-                    combo
-                        .response
-                        .labelled_by(label.id)
-                        .on_hover_text("The old part as found, the new one in its variant.");
-                });
-            }
-            match &mut changed.shape {
-                BodyShape::Tube { diameter, .. } => number(ui, "diameter", "mm", diameter),
-                BodyShape::Plate { thickness, .. } => number(ui, "thickness", "mm", thickness),
-                BodyShape::Wheel(wheel) => {
-                    number(ui, "bulge of each side", "mm", &mut wheel.bulge);
-                    let mut offset = wheel.offset.or(job.vehicle.rim_offset).unwrap_or(0.0);
-                    number(ui, "rim offset", "mm", &mut offset);
-                    if wheel.offset.or(job.vehicle.rim_offset) != Some(offset) {
-                        wheel.offset = Some(offset);
-                    }
-                    let tyre = wheel.tyre.clone().or_else(|| job.vehicle.tyre.clone());
-                    parts::faint(
-                        ui,
-                        format!("tyre {}", tyre.as_deref().unwrap_or("not known: see \"The car\" at Geometry")),
-                    );
-                }
-                BodyShape::Scan { .. } | BodyShape::TurnedScan { .. } => {}
-            }
-            if changed != *body {
-                actions.push(set(name, changed));
-            }
-            if parts::button(ui, "Take it out", "It is no body any more; a scan stays in the job.") {
-                actions.push(Action::Do(vec![Op::RemoveBody { name: name.clone() }]));
-            }
-        })
-        .header_response
-        .on_hover_text(format!("{what} {with}").trim());
-}
-
-fn side_words(side: Side) -> String {
-    if side == Side::Centre { String::new() } else { format!(", {}", side.name()) }
-}
-
-/// A number that is taken once it is typed, not while it is.
-fn number(ui: &mut Ui, name: &str, unit: &str, value: &mut f64) {
-    let initial = format!("{value}");
-    let (text, entered) = parts::number_field(ui, ui.id().with(name), name, unit, &initial);
-    if entered && let Some(now) = parts::number(&text) {
-        *value = now;
     }
 }
 
@@ -373,11 +193,40 @@ fn limits(ui: &mut Ui, state: &State, sweeps: &Sweeps, actions: &mut Vec<Action>
     );
 }
 
+/// Marking what must go for a pair to keep the wanted gap.
+fn cut_here(ui: &mut Ui, state: &State, swept: &Swept, pair: usize, actions: &mut Vec<Action>) {
+    let it = Command::CutHere;
+    let marked = marks::shown(state).filter(|marked| marked.pair == pair);
+    let cannot = marks::cannot(swept, pair);
+    let words = swept.pairs.get(pair).map_or("", String::as_str);
+    let tip = format!("{}\nKey: {}, for the pair that is nearest now.", it.why(), it.key_words());
+    ui.horizontal_wrapped(|ui| {
+        let button = egui::Button::selectable(marked.is_some(), it.words()).frame_when_inactive(true);
+        let response = ui.add_enabled(cannot.is_none(), button).on_hover_text(&tip);
+        let response = response.on_disabled_hover_text(cannot.unwrap_or(&tip));
+        let name = format!("{}: {words}", it.words());
+        response.widget_info(|| WidgetInfo::selected(WidgetType::Button, cannot.is_none(), marked.is_some(), &name));
+        if response.clicked() {
+            actions.push(Action::Clearance(Act::Mark(pair)));
+        }
+        if state.clearance.marking.is_some_and(|(id, of)| of == pair && state.task(id).is_some()) {
+            parts::faint(ui, "marking …");
+        }
+    });
+    if let Some(marked) = marked {
+        ui.label(RichText::new(&marked.sentence).color(if marked.depth > 0.0 {
+            theme::of(ui).red
+        } else {
+            theme::of(ui).ink
+        }));
+    }
+}
+
 /// Of each pair the smallest gap over all states.
-fn verdicts(ui: &mut Ui, swept: &Swept, actions: &mut Vec<Action>) {
+fn verdicts(ui: &mut Ui, state: &State, swept: &Swept, actions: &mut Vec<Action>) {
     parts::heading(ui, "Verdict");
     let ink = theme::of(ui);
-    for (pair, nearest) in swept.pairs.iter().zip(&swept.nearest) {
+    for (number, (pair, nearest)) in swept.pairs.iter().zip(&swept.nearest).enumerate() {
         ui.label(pair);
         ui.indent(Id::new(("verdict", pair)), |ui| match nearest {
             None => drop(parts::faint(ui, "passes: further apart than was looked for")),
@@ -389,7 +238,7 @@ fn verdicts(ui: &mut Ui, swept: &Swept, actions: &mut Vec<Action>) {
                         Outcome::FallsShort | Outcome::Touches => ink.red,
                     };
                     ui.label(RichText::new(verdict.outcome.words()).color(colour).strong());
-                    ui.label(gap_words(verdict));
+                    ui.label(format!("{} mm", gap_words(verdict.gap, verdict.u95)));
                     if parts::button(ui, "Show", "Go to the state where they come nearest.") {
                         actions.push(Action::Clearance(Act::At(*at)));
                     }
@@ -399,15 +248,8 @@ fn verdicts(ui: &mut Ui, swept: &Swept, actions: &mut Vec<Action>) {
                 if !from.is_empty() {
                     parts::faint(ui, format!("standard uncertainties, mm: {}", from.join(", ")));
                 }
+                cut_here(ui, state, swept, number, actions);
             }
         });
-    }
-}
-
-fn gap_words(verdict: &Verdict) -> String {
-    if verdict.u95 > 0.0 {
-        format!("{} ± {} mm", rounded(verdict.gap, verdict.u95), two_significant(verdict.u95))
-    } else {
-        format!("{} mm", rounded(verdict.gap, 0.015))
     }
 }

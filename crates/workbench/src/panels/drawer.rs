@@ -1,6 +1,6 @@
 //! The drawer: all numbers, all steps, what needs a look. Shut until wanted.
 
-use super::{Action, compared, curves, gaps, parts};
+use super::{Action, compared, curves, gaps, overlay, parts};
 use crate::keys::Command;
 use crate::state::{Page, State};
 use crate::theme;
@@ -20,6 +20,11 @@ pub(super) fn drawer(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
             ),
             (Page::Compared, "Compared".to_owned(), "Every variant's numbers beside those of the car as found."),
             (Page::Gaps, "Gaps".to_owned(), "The smallest gap over lock and travel; click to go there."),
+            (
+                Page::Overlay,
+                "Overlay".to_owned(),
+                "Of one scan over another: how many gaps are how large, and both outlines in a section.",
+            ),
             (Page::Numbers, "Numbers".to_owned(), "Every feature and hardpoint with its ±."),
             (Page::Steps, "Steps".to_owned(), "Everything that was done, to go back to."),
             (
@@ -55,8 +60,12 @@ pub(super) fn drawer(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
         gaps::page(ui, state, actions);
         return;
     }
+    if page == Page::Overlay {
+        overlay::page(ui, state, actions);
+        return;
+    }
     ScrollArea::both().auto_shrink(false).show(ui, |ui| match page {
-        Page::Curves | Page::Gaps => {}
+        Page::Curves | Page::Gaps | Page::Overlay => {}
         Page::Compared => compared::page(ui, state),
         Page::Numbers => numbers(ui, state),
         Page::Steps => steps(ui, state, actions),

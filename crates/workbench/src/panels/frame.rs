@@ -1,6 +1,6 @@
 //! The sheet of the car frame: where each scan stands, typed; one scan laid over another.
 
-use super::{Action, parts, placing};
+use super::{Action, overlay, parts, placing};
 use crate::keys::Command;
 use crate::state::{State, There};
 use crate::theme;
@@ -39,7 +39,7 @@ pub(super) fn sheet(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
     for name in job.scans.keys() {
         ui.push_id(name.as_str(), |ui| placed(ui, state, name, actions));
     }
-    overlay(ui, state, actions);
+    over_another(ui, state, actions);
     placing::mates(ui, state, actions);
 }
 
@@ -116,7 +116,7 @@ fn transform(n: &[f64; 6]) -> RigidTransform {
 }
 
 /// One scan over another, with the gap between them in colours.
-fn overlay(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
+fn over_another(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
     let ink = theme::of(ui);
     let ready: Vec<&Name> =
         state.scans.iter().filter(|(_, scan)| matches!(scan.there, There::Ready(_))).map(|(name, _)| name).collect();
@@ -168,6 +168,7 @@ fn overlay(ui: &mut Ui, state: &State, actions: &mut Vec<Action>) {
         });
         combo.response.labelled_by(label.id).on_hover_text("What lies farther off is left grey. Less is quicker.");
     });
+    overlay::sheet(ui, state, actions);
     if of != from {
         placing::lay(ui, state, [&of, &from], actions);
     }

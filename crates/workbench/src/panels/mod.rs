@@ -2,6 +2,7 @@
 //! touches the disk.
 
 mod asking;
+mod bodies;
 mod callouts;
 mod clearance;
 mod compared;
@@ -15,7 +16,10 @@ mod gaps;
 mod geometry;
 mod handles;
 mod later;
+mod legend;
 mod messages;
+mod outlines;
+mod overlay;
 mod parts;
 mod placing;
 mod roles;
@@ -70,6 +74,7 @@ pub(crate) enum Action {
     LoadAgain(Name),
     Section(Option<Section>),
     Map(Option<MapOf>),
+    Looking(crate::overlay::Act),
     /// The scan that is coloured, and the one it is laid over.
     Overlay(Name, Name),
     /// How far off another surface is looked for, mm.
@@ -104,6 +109,9 @@ pub(crate) fn all(ui: &mut Ui, state: &State, eye: Option<&Eye>) -> (Rect, Vec<A
         // Open and shut it has a height of its own.
         let panel = match state.drawer {
             // Curves want more room than lists.
+            Some(Page::Overlay) => {
+                Panel::bottom(Id::new("drawer of an overlay")).resizable(true).default_size(370.0).min_size(260.0)
+            }
             Some(Page::Curves | Page::Gaps) => {
                 Panel::bottom(Id::new("drawer of curves")).resizable(true).default_size(300.0).min_size(260.0)
             }
@@ -115,11 +123,15 @@ pub(crate) fn all(ui: &mut Ui, state: &State, eye: Option<&Eye>) -> (Rect, Vec<A
     let rect = ui.available_rect_before_wrap();
     match state.job {
         Some(_) if state.stop == Stop::Geometry => handles::all(ui, rect, state, eye, &mut actions),
-        Some(_) if state.stop == Stop::Clearance => callouts::gap(ui, rect, state, eye),
-        Some(_) => callouts::all(ui, rect, state, eye, &mut actions),
+        Some(_) if state.stop == Stop::Clearance => callouts::clearance(ui, rect, state, eye),
+        Some(_) => {
+            callouts::all(ui, rect, state, eye, &mut actions);
+            callouts::probe(ui, rect, state, eye);
+        }
         None => empty::page(ui, rect, state, &mut actions),
     }
     messages::all(ui, rect, state, &mut actions);
+    legend::all(ui, rect, state, &mut actions);
     asking::window(ui.ctx(), state, &mut actions);
     (rect, actions)
 }

@@ -276,8 +276,10 @@ impl FromWorld for Card {
                 mapped_at_creation: false,
             })
         };
+        // Of signed values, then of magnitudes.
         let scale: Vec<f32> = crate::scale::vik()
             .iter()
+            .chain(crate::scale::batlow())
             .flat_map(|&c| {
                 let [r, g, b] = colours::linear(c);
                 [r, g, b, 1.0]

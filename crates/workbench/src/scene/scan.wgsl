@@ -22,7 +22,8 @@ struct Body {
 
 @group(0) @binding(0) var<uniform> view: View;
 @group(0) @binding(1) var<uniform> body: Body;
-@group(0) @binding(2) var<uniform> scale: array<vec4<f32>, 256>;
+// Of signed values, then of magnitudes.
+@group(0) @binding(2) var<uniform> scale: array<vec4<f32>, 512>;
 
 struct Corner {
     @location(0) position: vec3<f32>,
@@ -39,8 +40,8 @@ struct Seen {
     @location(2) cue: vec2<f32>,
     // Premultiplied.
     @location(3) mark: vec4<f32>,
-    // Place on the scale, and 1, both zero without a value.
-    @location(4) value: vec2<f32>,
+    // Place on the scale, 1, and 1 for a magnitude; all zero without a value.
+    @location(4) value: vec3<f32>,
     @location(5) height: f32,
 #ifdef DISCS
     @location(6) on_disc: vec2<f32>,
@@ -93,7 +94,8 @@ fn corner(in: Corner
     let mark = view.marks[in.tint & 7u];
     out.mark = vec4(mark.rgb * mark.a, mark.a);
     let place = in.tint >> 16u;
-    out.value = select(vec2(0.0), vec2((f32(place) - 1.0) / 65534.0, 1.0), place > 0u);
+    let magnitude = f32((in.tint >> 3u) & 1u);
+    out.value = select(vec3(0.0), vec3((f32(place) - 1.0) / 65534.0, 1.0, magnitude), place > 0u);
     out.height = dot(body.plane.xyz, position) - body.plane.w;
     return out;
 }
@@ -146,7 +148,8 @@ fn colour(in: Seen, @builtin(front_facing) front: bool) -> @location(0) vec4<f32
     if in.value.y > 0.5 {
         let place = clamp(in.value.x / in.value.y, 0.0, 1.0) * 255.0;
         let low = u32(place);
-        surface = mix(scale[low].rgb, scale[min(low + 1u, 255u)].rgb, fract(place));
+        let first = select(0u, 256u, in.value.z > 0.5 * in.value.y);
+        surface = mix(scale[first + low].rgb, scale[first + min(low + 1u, 255u)].rgb, fract(place));
     }
 
     let lamp = max(dot(normal, eye), 0.0);

@@ -1,7 +1,7 @@
 //! Which corners change their colour when the bench's tint does.
 
 use crate::scene::display::Display;
-use crate::shown::{Layer, Mark, Tint};
+use crate::shown::{Layer, Mark, Scale, Tint};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -16,6 +16,8 @@ pub(crate) struct Patch {
     pub(crate) codes: Vec<u32>,
 }
 
+/// The bit of a code that says that the value is a magnitude.
+const MAGNITUDE: u32 = 8;
 /// Points whose colour is worked out in one frame at most, and values looked at to find those that changed.
 const POINTS_A_FRAME: usize = 60_000;
 const VALUES_A_FRAME: usize = 500_000;
@@ -57,7 +59,7 @@ impl Codes {
         let waiting = &self.marked[self.next_marked..];
         self.marked = if waiting.is_empty() { marked } else { union(waiting, &marked) };
         self.next_marked = 0;
-        let same_range = old.range.to_bits() == new.range.to_bits();
+        let same_range = old.range.to_bits() == new.range.to_bits() && old.scale == new.scale;
         if !(Arc::ptr_eq(&old.values, &new.values) && same_range) {
             let end = old.values.len().max(new.values.len()).max(self.sweep.as_ref().map_or(0, |s| s.end));
             let before = (self.sweep.is_none()).then(|| Arc::clone(&old.values));
@@ -83,7 +85,7 @@ impl Codes {
         let pieces = &mut self.pieces;
         let mut colour = |point: u32, marks: &mut Marks<'_>| {
             let value = tint.values.get(point as usize).copied().unwrap_or(f32::NAN);
-            let code = code(marks.at(point), value, tint.range);
+            let code = code(marks.at(point), value, tint.range, tint.scale);
             for &(piece, corner) in display.places(point) {
                 let (piece, corner) = (piece as usize, corner as usize);
                 let slot = &mut pieces[piece][corner];
@@ -161,9 +163,9 @@ fn below(list: &[u32], point: u32) -> usize {
     low + list[low.min(end)..end].partition_point(|p| *p < point)
 }
 
-/// Mark and value of a corner in 32 bits: the mark in the lowest eight (0 for none), the value's
-/// place on the scale in the highest sixteen (0 for none, 1 to 65535 from −`range` to `range`).
-pub(crate) fn code(mark: Option<Mark>, value: f32, range: f32) -> u32 {
+/// Mark and value of a corner in 32 bits: the mark in the lowest three (0 for none), then one for a magnitude, the value's
+/// place on the scale in the highest sixteen (0 for none, 1 to 65535 from −`range` to `range`, or from 0 of a magnitude).
+pub(crate) fn code(mark: Option<Mark>, value: f32, range: f32, scale: Scale) -> u32 {
     let mark = match mark {
         None => 0,
         Some(Mark::Painted) => 1,
@@ -176,8 +178,13 @@ pub(crate) fn code(mark: Option<Mark>, value: f32, range: f32) -> u32 {
     let share = value / range;
     // A value of 0 over a range of 0 is in the middle; NaN stays without a colour.
     let share = if value == 0.0 { 0.0 } else { share.clamp(-1.0, 1.0) };
-    let place = if share.is_nan() { 0 } else { (32768.0 + share * 32767.0).round() as u32 };
-    mark | place << 16
+    let place = match scale {
+        _ if share.is_nan() => return mark,
+        Scale::Signed => 32768.0 + share * 32767.0,
+        Scale::Magnitude => 1.0 + share.max(0.0) * 65534.0,
+    };
+    let scale = if scale == Scale::Magnitude { MAGNITUDE } else { 0 };
+    mark | scale | (place.round() as u32) << 16
 }
 
 /// The points of the layers in which two lists differ, ascending.
@@ -259,7 +266,13 @@ mod tests {
             tint(&[(3, Mark::Painted), (3, Mark::Footprint)]),
             Tint { values: values.clone(), range: 0.5, ..tint(&[(4, Mark::Chosen)]) },
             Tint { values: values.clone(), range: 1.0, ..tint(&[(4, Mark::Chosen)]) },
-            Tint { layers: vec![many, Layer { points: [4, 70_000].into(), mark: Mark::Wiping }], values, range: 1.0 },
+            Tint {
+                layers: vec![many, Layer { points: [4, 70_000].into(), mark: Mark::Wiping }],
+                values: values.clone(),
+                range: 1.0,
+                ..Tint::default()
+            },
+            Tint { values, range: 1.0, scale: Scale::Magnitude, ..Tint::default() },
             Tint { values: vec![0.5; 90_000].into(), range: 1.0, ..Tint::default() },
             Tint::default(),
         ];
@@ -270,7 +283,7 @@ mod tests {
                 for (point, held) in piece.points.iter().zip(held) {
                     let top = new.layers.iter().rev().find(|layer| layer.points.contains(point));
                     let value = new.values.get(*point as usize).copied().unwrap_or(f32::NAN);
-                    assert_eq!(*held, code(top.map(|layer| layer.mark), value, new.range), "point {point}");
+                    assert_eq!(*held, code(top.map(|layer| layer.mark), value, new.range, new.scale), "point {point}");
                 }
             }
             old = new;
@@ -305,12 +318,15 @@ mod tests {
 
     #[test]
     fn values_lie_on_the_scale_and_beyond_it_at_its_ends() {
-        let place = |value, range| code(None, value, range) >> 16;
+        let place = |value, range| code(None, value, range, Scale::Signed) >> 16;
         assert_eq!(
             [place(-2.0, 1.0), place(-1.0, 1.0), place(0.0, 1.0), place(1.0, 1.0), place(9.0, 1.0)],
             [1, 1, 32768, 65535, 65535]
         );
         assert_eq!([place(f32::NAN, 1.0), place(0.0, 0.0), place(1.0, 0.0)], [0, 32768, 65535]);
-        assert_eq!(code(Some(Mark::Painted), f32::NAN, 0.0), 1);
+        assert_eq!(code(Some(Mark::Painted), f32::NAN, 0.0, Scale::Signed), 1);
+        let magnitude = |value| code(Some(Mark::Near), value, 2.0, Scale::Magnitude);
+        assert_eq!([-1.0, 0.0, 1.0, 2.0, 5.0].map(|value| magnitude(value) >> 16), [1, 1, 32768, 65535, 65535]);
+        assert_eq!((magnitude(1.0) & 15, magnitude(f32::NAN)), (6 | MAGNITUDE, 6));
     }
 }
