@@ -79,8 +79,12 @@ pub(crate) fn demo(args: &DemoArgs) -> Result<Outcome, Failure> {
 const DROP: f64 = 50.0;
 /// The name of the car on that knuckle alone.
 const DROPPED: &str = "drop-50";
-/// The name of the same with the tie rods put right.
+/// The name of the same with a shorter steering arm, and the rack and the tie rods put right.
 const PROPOSED: &str = "proposed";
+/// How much shorter the proposed steering arm is, mm: with the arm as it was, the dropped tie rod meets the rim.
+const SHORTER: f64 = 25.0;
+/// How far the rack goes forward, mm: the shorter arm alone goes over centre sooner.
+const RACK_FORWARD: f64 = 30.0;
 /// How far the invented rim's mounting face lies outboard of its middle, mm: as the sample's table has it.
 const RIM_OFFSET: f64 = 38.0;
 /// The gap that the invented shop wants, mm.
@@ -92,8 +96,8 @@ const BUMP: f64 = 30.0;
 /// How nearly the invented shop places a welded bung, mm.
 const BUNG: f64 = 0.2;
 
-/// Designs on the car as measured: a drop knuckle, and where the tie rod's outer joint must go for it. The variants
-/// become part of the job; the curves of all three are drawn.
+/// Designs on the car as measured: a drop knuckle; and on it a shorter steering arm with the rack moved to suit, and the
+/// tie rod's outer joint as low as it must go for both. The variants become part of the job; the curves of all three are drawn.
 fn design(evaluated: &mut Evaluated) -> Result<CurvesReport, Failure> {
     let measured = Measured::from_set(&evaluated.results.set)?;
     let found = measured.geometry()?;
@@ -105,12 +109,16 @@ fn design(evaluated: &mut Evaluated) -> Result<CurvesReport, Failure> {
         free: vec![Freedom::vertical(RodEnd::Outer, 80.0)],
         stock: None,
     };
-    let on_knuckle = geometry_of(&found, std::slice::from_ref(&dropped), DROPPED)?;
-    let answer = least_bump_steer(&on_knuckle, &goal)?;
+    let moves = |lower: f64| {
+        let outer = Change::MoveTieRodOuter { by: [SHORTER, 0.0, -lower] };
+        let inner = Change::MoveTieRodInner { by: [RACK_FORWARD, 0.0, 0.0] };
+        [outer, inner, toe.clone()].map(Into::into).to_vec()
+    };
+    let level = [dropped.clone(), Variant::new(PROPOSED, Some(DROPPED), moves(0.0))];
+    let answer = least_bump_steer(&geometry_of(&found, &level, PROPOSED)?, &goal)?;
     // To the half millimetre: no bung is welded more nearly.
-    let lower = answer.amounts.first().map_or(0.0, |v| (2.0 * v).round() / 2.0);
-    let moves = vec![Change::MoveTieRodOuter { by: [0.0, 0.0, lower] }.into(), toe.into()];
-    let mut proposed = Variant::new(PROPOSED, Some(DROPPED), moves);
+    let lower = answer.amounts.first().map_or(0.0, |v| (-2.0 * v).round() / 2.0);
+    let mut proposed = Variant::new(PROPOSED, Some(DROPPED), moves(lower));
     proposed.made_within.insert(Role::TieRodOuter, BUNG);
     let mut history = History::new(Job::clone(&evaluated.job));
     for variant in [dropped, proposed] {
@@ -212,10 +220,11 @@ fn design_text(report: &CurvesReport) -> String {
         sentence(report, from, to).map_or_else(String::new, |s| format!("  {words}: {s}\n"))
     };
     format!(
-        "{}\nA knuckle that drops the lower ball joint by {DROP} mm, and the tie rod's outer joint moved to suit:\n{}{}{}\n{}",
+        "{}\nA knuckle that drops the lower ball joint by {DROP} mm; on it a steering arm {SHORTER} mm shorter, the rack \
+         {RACK_FORWARD} mm further forward, and the tie rod's outer joint lowered to suit:\n{}{}{}\n{}",
         rest_table(report),
         line(AS_FOUND, DROPPED, "the knuckle alone"),
-        line(DROPPED, PROPOSED, "with the tie rod moved"),
+        line(DROPPED, PROPOSED, "with steering arm, rack and tie rod"),
         line(AS_FOUND, PROPOSED, "as found against proposed"),
         cautions_text(report),
     )

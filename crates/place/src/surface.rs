@@ -275,19 +275,28 @@ pub fn register(
     watch(0.4)?;
     let limited = settings.target_points.is_some().then_some(target_ids.as_slice());
     let fine = Target::new(target, limited);
-    let samples = |wanted: usize| -> Vec<Surfel> {
-        let ids =
-            if wanted < source_ids.len() { target::spread(source, &source_ids, wanted) } else { source_ids.clone() };
+    let surfels = |ids: &[u32]| -> Vec<Surfel> {
         let one = |&i: &u32| Surfel { at: source.points()[i as usize], normal: source.normals()[i as usize] };
         ids.par_iter().with_min_len(4096).map(one).collect()
     };
-    let finest = settings.most_points.min(source_ids.len()).max(1);
+    let thinned = |ids: &[u32], wanted: usize| target::spread(source, ids, wanted);
+    let mut levels = vec![if settings.most_points < source_ids.len() {
+        thinned(&source_ids, settings.most_points.max(1))
+    } else {
+        source_ids
+    }];
+    // Each level's points are some of the next one's.
+    for &wanted in LEVELS.iter().rev() {
+        match levels.last() {
+            Some(finer) if wanted < finer.len() => levels.push(thinned(finer, wanted)),
+            _ => {}
+        }
+    }
     let mut run = Run { place: begun.place, iterations: begun.iterations, scale: begun.scale };
     let mut settled = None;
-    let sizes = LEVELS.iter().copied().filter(|&n| n < finest).chain([finest]);
-    for wanted in sizes {
-        let samples = samples(wanted);
-        let last = wanted == finest;
+    while let Some(ids) = levels.pop() {
+        let last = levels.is_empty();
+        let samples = surfels(&ids);
         let found = run.settle(&samples, source.oriented(), &fine, target.spacing(), last)?;
         settled = Some((samples.len(), found));
         watch(if last { 0.9 } else { 0.5 })?;
@@ -458,11 +467,13 @@ fn known(pairs: &[Pair]) -> Known {
     }
     let points: Vec<Point3> = pairs.iter().map(|p| p.x).collect();
     let residuals: Vec<f64> = pairs.iter().map(|p| p.r).collect();
-    let estimate = estimate_noise(&points, &residuals, &jacobian, &NoiseSettings::default());
+    let (estimate, blocks) = rayon::join(
+        || estimate_noise(&points, &residuals, &jacobian, &NoiseSettings::default()),
+        || spread::blocks(pairs, &centre, arm),
+    );
     let stated = Matrix6::from_fn(|i, j| estimate.covariance[(i, j)]);
     let bread = inverse * plain;
     let modelled = bread * stated * bread.transpose();
-    let blocks = spread::blocks(pairs, &centre, arm);
     let (mut covariance, freedom) = match spread::jackknife(&blocks, &free) {
         Some((jackknife, freedom)) => {
             (spread::larger(&modelled, &jackknife, &free), freedom.min(estimate.noise.degrees_of_freedom))

@@ -64,7 +64,10 @@ impl Coarse {
     pub(crate) fn new(source: &Scan, source_ids: &[u32], target: &Scan, target_ids: &[u32]) -> Coarse {
         let area = |scan: &Scan, ids: &[u32]| ids.len() as f64 * scan.spacing().powi(2);
         let mut side = (area(target, target_ids).max(area(source, source_ids)) / TARGET as f64).sqrt();
-        let mut on_target = target::surfels(target, target_ids, side);
+        let both = |side: f64| {
+            rayon::join(|| target::surfels(target, target_ids, side), || target::surfels(source, source_ids, side))
+        };
+        let (mut on_target, mut whole) = both(side);
         // Uneven density misleads about the area.
         for _ in 0..3 {
             let off = on_target.len() as f64 / TARGET as f64;
@@ -72,9 +75,8 @@ impl Coarse {
                 break;
             }
             side *= off.sqrt();
-            on_target = target::surfels(target, target_ids, side);
+            (on_target, whole) = both(side);
         }
-        let whole = target::surfels(source, source_ids, side);
         let bits: Vec<Surfel> = whole.iter().step_by(whole.len().div_ceil(SOURCE).max(1)).copied().collect();
         let n = bits.len().max(1) as f64;
         let middle = Point3::from(bits.iter().map(|s| s.at.coords).sum::<Vec3>() / n);
