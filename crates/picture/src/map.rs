@@ -269,7 +269,7 @@ pub fn render_section(
         if !d.is_empty() {
             let _ = writeln!(
                 svg,
-                "<path clip-path=\"url(#c)\" d=\"{d}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"1.6\" stroke-linejoin=\"round\"/>"
+                "<path clip-path=\"url(#c)\" d=\"{d}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"1.6\" stroke-dasharray=\"{dash}\" stroke-linejoin=\"round\"/>"
             );
         }
     }

@@ -136,9 +136,9 @@ fn histogram(ui: &mut Ui, overlaid: &Overlaid, range: f32) {
         let rect = Rect::from_min_max(pos2(left + 1.0, top), pos2(left + wide - 1.0, plot.bottom()));
         let middle = (0.5 * (bar.from + bar.to)) as f32;
         ui.painter().rect(rect, 0.0, diverging(middle / range), Stroke::new(1.0, ink.hair), StrokeKind::Inside);
-        // Counts stand side by side only as far as there is room; the pointer reads all.
+        // Counts stand side by side only as far as there is room, which above the tallest bar there is; the pointer reads all.
         let galley = ui.painter().layout_no_wrap(count(bar.points), small.clone(), ink.ink);
-        if galley.size().x <= wide - 2.0 {
+        if galley.size().x <= wide - 2.0 || bar.points as f32 == most {
             let at = Align2::CENTER_BOTTOM.anchor_size(pos2(left + 0.5 * wide, top - 1.0), galley.size());
             ui.painter().galley(at.min, galley, ink.ink);
         }
