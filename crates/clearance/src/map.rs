@@ -8,6 +8,7 @@ use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use stringline_core::colour::diverging;
 use stringline_core::{Explain, Point3, RigidTransform};
+use stringline_scan::order::z_order;
 use stringline_scan::{Geometry, Scan, Sideless};
 
 /// For more points than this a tree over the facets is worth making: it finds the nearest one sooner than the vertices do.
@@ -274,19 +275,18 @@ pub fn gap_map(
             last.and_then(|facet| against.foot_on_facet(p, facet)).filter(|foot| foot.distance <= limit)
         }
     };
-    let mut gaps = vec![f32::NAN; points.len()];
+    // Neighbours one after the other: each finds warm what the last one looked at.
+    let order = if near.is_some() { z_order(points) } else { (0..points.len() as u32).collect() };
     let (stopped, done) = (AtomicBool::new(false), AtomicUsize::new(0));
-    let parts: Vec<Part> = gaps
-        .par_chunks_mut(SHARE)
-        .enumerate()
-        .map(|(share, gaps)| {
+    let parts: Vec<Part> = order
+        .par_chunks(SHARE)
+        .map(|ids| {
             let mut part = Part::default();
             if stopped.load(Ordering::Relaxed) {
                 return part;
             }
             let mut last = None;
-            for (i, gap) in gaps.iter_mut().enumerate() {
-                let point = (share * SHARE + i) as u32;
+            for &point in ids {
                 let p = against_from_of * points[point as usize];
                 let Some(foot) = foot(&p, &mut last) else { continue };
                 let signed = foot.signed(&p).map_err(NoSign::of).and_then(|gap| match &columns {
@@ -298,11 +298,9 @@ pub fn gap_map(
                 if let Err(why) = signed {
                     part.unsigned.push(Unsigned { point, why });
                 }
-                let found = Gap { point, gap: signed.unwrap_or(foot.distance), foot: foot.at };
-                *gap = found.gap as f32;
-                part.add(found);
+                part.add(Gap { point, gap: signed.unwrap_or(foot.distance), foot: foot.at });
             }
-            let done = done.fetch_add(gaps.len(), Ordering::Relaxed) + gaps.len();
+            let done = done.fetch_add(ids.len(), Ordering::Relaxed) + ids.len();
             if !go_on(done as f32 / points.len() as f32) {
                 stopped.store(true, Ordering::Relaxed);
             }
@@ -312,38 +310,45 @@ pub fn gap_map(
     if stopped.into_inner() {
         return Err(GapError::Stopped);
     }
+    let mut gaps = vec![f32::NAN; points.len()];
     let mut all = Part::default();
+    let mut within = 0;
     for part in parts {
-        all.within += part.within;
+        within += part.gaps.len();
+        part.gaps.into_iter().for_each(|(point, gap)| gaps[point as usize] = gap);
         all.unsigned.extend(part.unsigned);
         all.smallest = lesser(all.smallest, part.smallest, 1.0);
         all.largest = lesser(all.largest, part.largest, -1.0);
     }
-    let Part { unsigned, within, smallest, largest } = all;
+    let Part { mut unsigned, smallest, largest, .. } = all;
+    unsigned.sort_unstable_by_key(|u| u.point);
     Ok(GapMap { gaps, unsigned, within, smallest, largest })
 }
 
 /// What is known of one share of the points.
 #[derive(Default)]
 struct Part {
+    gaps: Vec<(u32, f32)>,
     unsigned: Vec<Unsigned>,
-    within: usize,
     smallest: Option<Gap>,
     largest: Option<Gap>,
 }
 
 impl Part {
     fn add(&mut self, found: Gap) {
-        self.within += 1;
+        self.gaps.push((found.point, found.gap as f32));
         self.smallest = lesser(self.smallest, Some(found), 1.0);
         self.largest = lesser(self.largest, Some(found), -1.0);
     }
 }
 
-/// The one with the lesser gap times `sign`; of equal ones the first.
+/// The one with the lesser gap times `sign`; of equal ones that of the lowest point.
 fn lesser(first: Option<Gap>, second: Option<Gap>, sign: f64) -> Option<Gap> {
     match (first, second) {
-        (Some(a), Some(b)) if sign * b.gap < sign * a.gap => Some(b),
+        (Some(a), Some(b)) => {
+            let nearer = sign * b.gap < sign * a.gap || (b.gap == a.gap && b.point < a.point);
+            Some(if nearer { b } else { a })
+        }
         (a, b) => a.or(b),
     }
 }

@@ -35,6 +35,7 @@ impl<'m> Near<'m> {
     /// with `hint`, the answer at a place near by, makes it faster and changes nothing.
     pub(crate) fn facet(&self, p: &Point3, limit: f64, hint: Option<u32>) -> Option<u32> {
         let mut best = Best { squared: limit * limit, facet: None };
+        let place = self.tree.place(p);
         let away = |facet: u32| {
             let corners = self.mesh.corners(facet).map(|c| c.coords);
             (on_triangle(&corners, &p.coords) - p.coords).norm_squared()
@@ -43,9 +44,9 @@ impl<'m> Near<'m> {
             best.take(away(facet), facet);
         }
         // One pending sibling a level at most, and facets are numbered by a u32.
-        let mut pending = [(0usize, 0.0f64); 34];
+        let mut pending = [(0usize, 0.0f32); 34];
         let mut depth = 0;
-        let mut next = Some((1, self.tree.away_squared(1, p)));
+        let mut next = Some((1, self.tree.away_squared(1, &place)));
         loop {
             let (node, squared) = match next.take() {
                 Some(node) => node,
@@ -55,7 +56,7 @@ impl<'m> Near<'m> {
                     pending[depth]
                 }
             };
-            if squared > best.squared {
+            if f64::from(squared) > best.squared {
                 continue;
             }
             if self.tree.is_leaf(node) {
@@ -64,7 +65,7 @@ impl<'m> Near<'m> {
                 }
                 continue;
             }
-            let [a, b] = [2 * node, 2 * node + 1].map(|n| (n, self.tree.away_squared(n, p)));
+            let [a, b] = [2 * node, 2 * node + 1].map(|n| (n, self.tree.away_squared(n, &place)));
             let (near, far) = if b.1 < a.1 { (b, a) } else { (a, b) };
             pending[depth] = far;
             depth += 1;

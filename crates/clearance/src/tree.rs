@@ -40,6 +40,12 @@ struct Stored {
     half: [f32; 3],
 }
 
+/// A place relative to the tree's origin, mm, and how far rounding may take it.
+pub(crate) struct Place {
+    at: [f32; 3],
+    slack: f32,
+}
+
 /// An oriented box: all points whose coordinates along `axes` from `centre` are within ± `half`, mm.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Obb {
@@ -167,17 +173,26 @@ impl Tree {
         facet_run(self.count, self.nodes.len() / 2, node)
     }
 
+    /// A place to ask [`Tree::away_squared`] from.
+    pub(crate) fn place(&self, p: &Point3) -> Place {
+        let way = p.coords - self.origin;
+        let root = &self.nodes[1];
+        let reach = root.half.iter().chain(&root.centre).map(|c| f64::from(c.abs())).sum::<f64>();
+        // More than the rounding of places, axes and products.
+        Place { at: [way.x, way.y, way.z].map(|c| c as f32), slack: (2e-6 * (way.norm() + reach)) as f32 }
+    }
+
     /// The square of a distance that a node's box is certainly away from a place, mm²; 0 inside.
-    pub(crate) fn away_squared(&self, node: usize, p: &Point3) -> f64 {
+    pub(crate) fn away_squared(&self, node: usize, p: &Place) -> f32 {
         let stored = &self.nodes[node];
-        let way = p.coords - self.origin - vec(&stored.centre);
+        let way: [f32; 3] = std::array::from_fn(|i| p.at[i] - stored.centre[i]);
         let mut squared = 0.0;
         for (axis, half) in stored.axes.iter().zip(&stored.half) {
-            let [x, y, z] = axis.map(f64::from);
-            let out = ((x * way.x + y * way.y + z * way.z).abs() - f64::from(*half)).max(0.0);
+            let out = (axis[0] * way[0] + axis[1] * way[1] + axis[2] * way[2]).abs() - half - p.slack;
+            let out = if out > 0.0 { out } else { 0.0 };
             squared += out * out;
         }
-        squared * (1.0 - AXES) * (1.0 - AXES)
+        squared
     }
 
     /// A node's box in the frame of the mesh.
