@@ -9,6 +9,7 @@ use crate::scene::colours::{self, Palette};
 use crate::scene::display::{Display, Indices, Piece};
 use crate::scene::pace::{Drawn, Pace};
 use crate::scene::tint::Patch;
+use crate::scene::watch::Watch;
 use crate::scene::{Body, Stage, plane_in};
 use bevy::app::{App, Plugin};
 use bevy::asset::{Handle, load_internal_asset, uuid_handle};
@@ -32,7 +33,6 @@ use std::collections::BTreeMap;
 use std::num::NonZeroU64;
 use std::sync::Arc;
 use std::sync::atomic::Ordering::Relaxed;
-use std::sync::mpsc::{Sender, channel};
 use std::time::Instant;
 use stringline_core::{Point3, RigidTransform, UnitVec3};
 
@@ -202,8 +202,7 @@ struct Card {
     spread_group: Option<BindGroup>,
     drawn: Option<Key>,
     plan: Plan,
-    /// Asks the watching thread to wait for the card.
-    watch: Sender<()>,
+    watch: Watch,
     begun: Instant,
     handed: Option<Drawn>,
 }
@@ -301,17 +300,6 @@ impl FromWorld for Card {
                 sized(4, false),
             ),
         );
-        let (watch, asked) = channel::<()>();
-        {
-            let device = device.clone();
-            // Ends with the card: the sender goes with it.
-            std::thread::spawn(move || {
-                while asked.recv().is_ok() {
-                    // What went wrong is seen by the one who draws.
-                    let _ = device.poll(PollType::wait_indefinitely());
-                }
-            });
-        }
         Card {
             samples,
             scan_layout: BindGroupLayoutDescriptor::new("scan", &scan_layout),
@@ -342,7 +330,7 @@ impl FromWorld for Card {
             spread_group: None,
             drawn: None,
             plan: Plan::Keep,
-            watch,
+            watch: Watch::new(device.clone()),
             begun: Instant::now(),
             handed: None,
         }
@@ -907,6 +895,5 @@ fn pixels(area: &[f32; 4], size: [u32; 2]) -> [u32; 4] {
 fn watch(card: Res<Card>, frame: Res<Frame>, queue: Res<RenderQueue>) {
     let (pace, begun, drawn) = (frame.pace.clone(), card.begun, card.handed);
     queue.on_submitted_work_done(move || pace.finished(begun, drawn));
-    // Fails only when the card is going away.
-    let _ = card.watch.send(());
+    card.watch.ask();
 }

@@ -8,6 +8,7 @@ pub mod display;
 mod draw;
 mod pace;
 mod tint;
+mod watch;
 
 pub(crate) use draw::{BenchView, DrawPlugin};
 pub use pace::Pace;
