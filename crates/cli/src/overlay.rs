@@ -115,21 +115,16 @@ pub(crate) fn work_out(
     if let Some((folder, stem)) = out {
         let path = |ending: &str| folder.join(format!("{stem}.{of} over {against}.{ending}"));
         write(&path("ply"), &overlay.ply(limit)?, &mut files)?;
-        let told = [(&map.smallest, "smallest"), (&map.largest, "largest")];
-        let marked: Vec<_> = told
-            .iter()
-            .filter_map(|(gap, words)| gap.as_ref().map(|gap| (overlay.ends(gap)[0], *words, gap.gap)))
-            .collect();
         let picture = render_gaps(&GapPicture {
             title: &overlay.title(),
             scan: &overlay.of.scan.scan,
             car_from_scan: &overlay.of.car_from_scan,
             gaps: &map.gaps,
             full: limit,
-            told: &marked,
+            told: &overlay.extremes(),
         });
         write(&path("svg"), picture.as_bytes(), &mut files)?;
-        for (gap, words) in told {
+        for (gap, words) in [(&map.smallest, "smallest"), (&map.largest, "largest")] {
             let meshes = [&overlay.of, &overlay.against].map(|l| matches!(l.scan.scan.geometry(), Geometry::Mesh(_)));
             let Some(gap) = gap.as_ref().filter(|_| meshes == [true; 2]) else { continue };
             let [place, foot] = overlay.ends(gap);

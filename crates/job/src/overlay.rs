@@ -82,6 +82,12 @@ impl Overlay {
         [self.of.car_from_scan * on_of, self.against.car_from_scan * gap.foot]
     }
 
+    /// The smallest and the largest gap, as far as there are any: where on the measured scan (car coordinates), which, mm.
+    pub fn extremes(&self) -> Vec<(Point3, &'static str, f64)> {
+        let both = [(&self.map.smallest, "smallest"), (&self.map.largest, "largest")];
+        both.into_iter().filter_map(|(gap, words)| gap.as_ref().map(|g| (self.ends(g)[0], words, g.gap))).collect()
+    }
+
     /// The gap at any place of the measured scan (car coordinates), by the same rule as the map's. What the other encloses is
     /// not asked again: where its surface runs through itself or is turned round, the nearest point of the map tells.
     pub fn probe(&self, at: &Point3) -> Probe {

@@ -352,18 +352,13 @@ pub(crate) fn proposed(state: &State, ending: &str) -> Option<String> {
 }
 
 fn picture(overlay: &Overlay, full: f64) -> String {
-    let told = [(&overlay.map.smallest, "smallest"), (&overlay.map.largest, "largest")];
-    let told: Vec<_> = told
-        .into_iter()
-        .filter_map(|(gap, words)| gap.as_ref().map(|gap| (overlay.ends(gap)[0], words, gap.gap)))
-        .collect();
     render_gaps(&GapPicture {
         title: &overlay.title(),
         scan: &overlay.of.scan.scan,
         car_from_scan: &overlay.of.car_from_scan,
         gaps: &overlay.map.gaps,
         full,
-        told: &told,
+        told: &overlay.extremes(),
     })
 }
 

@@ -55,7 +55,7 @@ fn job(folder: &Path) -> PathBuf {
 
 /// At the stop, with the corner worked out.
 fn at_clearance<'a>(folder: &Path) -> Window<'a> {
-    let mut window = window(folder, job(folder));
+    let mut window = window(folder, Some(job(folder)), 900.0);
     until(&mut window, "the corner is complete", |window| has(window, "corner complete"));
     until(&mut window, "the scans are there", |window| has(window, "Scans: 3 scans"));
     press(&mut window, Modifiers::NONE, Key::Num5);

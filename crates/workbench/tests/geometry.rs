@@ -4,26 +4,23 @@
 
 #[path = "hand/corner.rs"]
 mod corner;
+mod hand;
 
 use corner::{HUB, POINTS, corner};
 use egui::{Event, Key, Modifiers, PointerButton, Pos2};
-use egui_kittest::Harness;
-use egui_kittest::kittest::{NodeT, Queryable};
+use egui_kittest::kittest::Queryable;
+use hand::*;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
-use std::time::{Duration, Instant};
 use stringline_core::{Point3, Vec3};
 use stringline_hardpoints::{Role, Side};
-use stringline_job::{Job, OpenJob, read_job};
+use stringline_job::{Job, read_job};
 use stringline_kinematics::solve_for::bump_steer;
 use stringline_kinematics::{
     Axle, AxleGeometry, Car, Change, CornerGeometry, Held, Rack, State as At, Upper, Wheel, geometry_of,
 };
 use stringline_workbench::face::Bench;
 use stringline_workbench::shown::{Eye, LineMark, ShownLine};
-use stringline_workbench::{Folders, Workbench};
 
-const PATIENCE: Duration = Duration::from_secs(120);
 /// The same corner in code, for what the window says to be compared with.
 fn truth() -> AxleGeometry {
     let at = |role: Role| Point3::from(POINTS.iter().find(|(r, _)| *r == role).unwrap().1);
@@ -46,92 +43,21 @@ fn truth() -> AxleGeometry {
 
 /// A job with that corner in `folder`; without `left_out`.
 fn job(folder: &Path, left_out: Option<Role>) -> PathBuf {
-    let path = folder.join("corner.job.json");
-    OpenJob::create(&path, Job::clone(corner(folder, left_out).job())).unwrap().close();
-    path
-}
-
-struct App {
-    bench: Workbench,
-    eye: Option<Eye>,
-    view: egui::Rect,
-}
-
-type Window<'a> = Harness<'a, App>;
-
-fn window<'a>(folder: &Path, job: PathBuf) -> Window<'a> {
-    let bench = Workbench::with(Folders::under(folder), false, Some(job), Arc::new(|| {}));
-    let app = App { bench, eye: None, view: egui::Rect::NOTHING };
-    let draw = |ui: &mut egui::Ui, app: &mut App| {
-        app.bench.poll();
-        app.view = app.bench.ui(ui, app.eye.as_ref());
-    };
-    let mut window = Harness::builder().with_size([1280.0, 800.0]).with_max_steps(40).build_ui_state(draw, app);
-    window.run_steps(3);
-    window
+    laid_out(folder, &corner(folder, left_out))
 }
 
 /// At the stop, with the curves there.
 fn at_geometry<'a>(folder: &Path) -> Window<'a> {
     let path = job(folder, None);
-    let mut window = window(folder, path);
+    let mut window = window(folder, Some(path), 800.0);
     until(&mut window, "the corner is complete", |window| has(window, "corner complete"));
     press(&mut window, Modifiers::NONE, Key::Num4);
     until(&mut window, "the linkage is there", |window| has(window, "as-found"));
     window
 }
 
-fn labels(window: &Window) -> Vec<String> {
-    let mut found = Vec::new();
-    let mut open = vec![window.root()];
-    while let Some(node) = open.pop() {
-        let access = node.accesskit_node();
-        found.extend(access.label());
-        found.extend(access.value());
-        open.extend(node.children());
-    }
-    found
-}
-
-fn has(window: &Window, text: &str) -> bool {
-    labels(window).iter().any(|label| label.contains(text))
-}
-
-fn until(window: &mut Window, what: &str, so: impl Fn(&mut Window) -> bool) {
-    let begun = Instant::now();
-    while !so(window) {
-        if begun.elapsed() > PATIENCE {
-            panic!("waited in vain until {what}; on the screen: {}", labels(window).join(" | "));
-        }
-        std::thread::sleep(Duration::from_millis(5));
-        window.run_steps(1);
-    }
-    window.run_steps(2);
-}
-
-fn press(window: &mut Window, modifiers: Modifiers, key: Key) {
-    window.key_press_modifiers(modifiers, key);
-    window.run_steps(3);
-}
-
-fn click(window: &mut Window, label: &str) {
-    window.get_by_label(label).scroll_to_me();
-    window.run_steps(3);
-    window.get_by_label(label).click();
-    window.run_steps(3);
-}
-
 fn lines(window: &mut Window) -> Vec<ShownLine> {
     window.state_mut().bench.shown().lines
-}
-
-/// The number after some words, as on the sheet.
-fn number_after(window: &Window, words: &str) -> f64 {
-    let all = labels(window);
-    let line = all.iter().find(|label| label.contains(words)).unwrap_or_else(|| panic!("{words} in {all:?}"));
-    let rest = line.split(words).nth(1).unwrap().trim_start().replace('−', "-");
-    let end = rest.find(|c: char| !(c.is_ascii_digit() || "+-.".contains(c))).unwrap_or(rest.len());
-    rest[..end].parse().unwrap_or_else(|_| panic!("no number in {rest}"))
 }
 
 /// Saves, and what is in the file.
@@ -208,7 +134,7 @@ fn the_wheel_is_swept_past_the_tie_rod() {
 fn what_a_corner_lacks_is_named() {
     let folder = tempfile::tempdir().unwrap();
     let path = job(folder.path(), Some(Role::TieRodInner));
-    let mut window = window(folder.path(), path);
+    let mut window = window(folder.path(), Some(path), 800.0);
     until(&mut window, "it is fitted", |window| has(window, "1 to go"));
     press(&mut window, Modifiers::NONE, Key::Num4);
     assert!(has(&window, "needs 1 hardpoint"));

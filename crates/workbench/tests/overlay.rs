@@ -30,7 +30,7 @@ fn overlaid<'a>(folder: &Path) -> Window<'a> {
     let [inner, outer, off] = BALLS;
     add(&mut history, folder, "inner", ball(inner, 0.0, ROWS));
     add(&mut history, folder, "outer", ball(outer, off, ROWS));
-    let mut window = window(folder, laid_out(folder, &history));
+    let mut window = window(folder, Some(laid_out(folder, &history)), 900.0);
     until(&mut window, "the scans are there", |window| has(window, "Scans: 2 scans"));
     press(&mut window, Modifiers::NONE, Key::Num3);
     // The larger one second by name: colour it, against the other.
@@ -139,7 +139,7 @@ fn a_gap_without_a_sign_says_why() {
     add(&mut history, folder.path(), "plate", square(40.0, 3.0));
     add(&mut history, folder.path(), "table", square(30.0, 0.0));
     let path = laid_out(folder.path(), &history);
-    let mut window = window(folder.path(), path);
+    let mut window = window(folder.path(), Some(path), 900.0);
     until(&mut window, "the scans are there", |window| has(window, "Scans: 2 scans"));
     press(&mut window, Modifiers::NONE, Key::Num3);
     press(&mut window, Modifiers::NONE, Key::E);

@@ -2,58 +2,29 @@
 
 #![allow(clippy::unwrap_used, reason = "in a test a panic is the report")]
 
+mod hand;
+
 use egui::{Key, Modifiers};
-use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
+use hand::{PATIENCE, Window, click, give_path, press, until};
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 use stringline_core::{Point3, UnitVec3, Vec3};
 use stringline_job::{Name, OpenJob, log_of, read_job, unsaved_steps};
+use stringline_workbench::Folders;
 use stringline_workbench::face::Bench;
 use stringline_workbench::shown::{Eye, Mark, Pointer, Touched};
-use stringline_workbench::{Folders, Workbench};
-
-/// Long enough for the slowest machine that runs these; a test that waits so long has failed.
-const PATIENCE: Duration = Duration::from_secs(120);
-
-struct App {
-    bench: Workbench,
-    eye: Option<Eye>,
-    view: egui::Rect,
-}
-
-type Window<'a> = Harness<'a, App>;
 
 /// A window on folders of its own, 1280×800.
 fn window<'a>(folder: &Path, job: Option<PathBuf>) -> Window<'a> {
-    let bench = Workbench::with(Folders::under(folder), false, job, Arc::new(|| {}));
-    let app = App { bench, eye: None, view: egui::Rect::NOTHING };
-    let draw = |ui: &mut egui::Ui, app: &mut App| {
-        app.bench.poll();
-        app.view = app.bench.ui(ui, app.eye.as_ref());
-    };
-    let mut window = Harness::builder().with_size([1280.0, 800.0]).with_max_steps(40).build_ui_state(draw, app);
-    window.run_steps(3);
-    window
+    hand::window(folder, job, 800.0)
 }
 
+/// Whether it stands there: a name or a text, not what a named field holds.
 fn has(window: &Window, text: &str) -> bool {
     window.query_all_by_label_contains(text).next().is_some()
-}
-
-/// Draws and waits for workers until it is so.
-fn until(window: &mut Window, what: &str, so: impl Fn(&mut Window) -> bool) {
-    let begun = Instant::now();
-    while !so(window) {
-        if begun.elapsed() > PATIENCE {
-            panic!("waited in vain until {what}; on the screen: {}", labels(window).join(" | "));
-        }
-        std::thread::sleep(Duration::from_millis(5));
-        window.run_steps(1);
-    }
-    window.run_steps(2);
 }
 
 fn labels(window: &Window) -> Vec<String> {
@@ -65,29 +36,6 @@ fn labels(window: &Window) -> Vec<String> {
         open.extend(node.children());
     }
     found
-}
-
-fn click(window: &mut Window, label: &str) {
-    window.get_by_label(label).scroll_to_me();
-    window.run_steps(3);
-    window.get_by_label(label).click();
-    window.run_steps(3);
-}
-
-fn press(window: &mut Window, modifiers: Modifiers, key: Key) {
-    window.key_press_modifiers(modifiers, key);
-    window.run_steps(3);
-}
-
-/// Types a path where one is asked for.
-fn give_path(window: &mut Window, path: &Path, button: &str) {
-    let field = window.get_by_label("Path of the file");
-    field.focus();
-    window.run_steps(1);
-    window.key_press_modifiers(Modifiers::COMMAND, Key::A);
-    window.get_by_label("Path of the file").type_text(path.to_str().unwrap());
-    window.run_steps(2);
-    click(window, button);
 }
 
 fn truth() -> Value {

@@ -19,7 +19,7 @@ use stringline_workbench::shown::{Eye, Pointer, Touched};
 use stringline_workbench::{Folders, Workbench};
 
 /// Long enough for the slowest machine that runs these; a test that waits so long has failed.
-const PATIENCE: Duration = Duration::from_secs(120);
+pub(crate) const PATIENCE: Duration = Duration::from_secs(120);
 
 pub(crate) struct App {
     pub(crate) bench: Workbench,
@@ -29,15 +29,15 @@ pub(crate) struct App {
 
 pub(crate) type Window<'a> = Harness<'a, App>;
 
-/// A window on folders of its own, 1280×900.
-pub(crate) fn window<'a>(folder: &Path, job: PathBuf) -> Window<'a> {
-    let bench = Workbench::with(Folders::under(folder), false, Some(job), Arc::new(|| {}));
+/// A window on folders of its own, 1280 points wide.
+pub(crate) fn window<'a>(folder: &Path, job: Option<PathBuf>, height: f32) -> Window<'a> {
+    let bench = Workbench::with(Folders::under(folder), false, job, Arc::new(|| {}));
     let app = App { bench, eye: None, view: egui::Rect::NOTHING };
     let draw = |ui: &mut egui::Ui, app: &mut App| {
         app.bench.poll();
         app.view = app.bench.ui(ui, app.eye.as_ref());
     };
-    let mut window = Harness::builder().with_size([1280.0, 900.0]).with_max_steps(40).build_ui_state(draw, app);
+    let mut window = Harness::builder().with_size([1280.0, height]).with_max_steps(40).build_ui_state(draw, app);
     window.run_steps(3);
     window
 }
