@@ -32,6 +32,7 @@
 
 use crate::feature::Noise;
 use nalgebra::{DMatrix, DVector};
+use rayon::prelude::*;
 use std::collections::BinaryHeap;
 use stringline_core::Point3;
 
@@ -82,6 +83,8 @@ const EXPONENTIAL: [(f64, f64); 4] = [(0.349, 0.2), (0.431, 0.8), (0.194, 1.6), 
 const GAUSSIAN: [(f64, f64); 1] = [(1.0, 1.0)];
 /// Contrasts below which nothing can be said about correlation.
 const FEWEST_CONTRASTS: usize = 6;
+/// Rows that are worth more than one core.
+const MANY: usize = 50_000;
 /// Residuals smaller than this share of the patch are rounding, not noise.
 const ROUNDING: f64 = 1e-12;
 /// Directions of the scaled parameters less determined than this are given this much.
@@ -100,7 +103,13 @@ pub fn estimate(
     settings: &NoiseSettings,
 ) -> NoiseEstimate {
     let (n, p) = jacobian.shape();
-    let factor = root_of_inverse(jacobian);
+    let wanted = settings.cells.max(2 * p + FEWEST_CONTRASTS);
+    let channels = if points.is_empty() { 0 } else { n / points.len() };
+    let judged = channels > 0 && channels * points.len() == n && residuals.len() == n && n >= p + FEWEST_CONTRASTS;
+    let (factor, cells) = rayon::join(
+        || root_of_inverse(jacobian),
+        || judged.then(|| Cells::gather(points, residuals, jacobian, channels, wanted)),
+    );
     let square: f64 = residuals.iter().map(|r| r * r).sum();
     let free = n.saturating_sub(p).max(1) as f64;
     let plain = || {
@@ -110,11 +119,7 @@ pub fn estimate(
             covariance: &factor * factor.transpose() * (sigma * sigma),
         }
     };
-    let channels = if points.is_empty() { 0 } else { n / points.len() };
-    if channels == 0 || channels * points.len() != n || residuals.len() != n || n < p + FEWEST_CONTRASTS {
-        return plain();
-    }
-    let cells = Cells::gather(points, residuals, jacobian, channels, settings.cells.max(2 * p + FEWEST_CONTRASTS));
+    let Some(cells) = cells else { return plain() };
     let size = cells.size.max(points.iter().map(|q| q.coords.amax()).fold(0.0, f64::max) * 1e-3);
     if cells.means.len() < p + FEWEST_CONTRASTS || (square / n as f64).sqrt() <= ROUNDING * size {
         return plain();
@@ -257,10 +262,9 @@ impl Cells {
                 let rows = &mut order[run.from..run.to];
                 let mut cut = 0;
                 for i in 0..rows.len() {
-                    if rows[i].0[run.axis] <= run.middle {
-                        rows.swap(i, cut);
-                        cut += 1;
-                    }
+                    // Swapped always: no branch to guess wrong.
+                    rows.swap(i, cut);
+                    cut += usize::from(rows[cut].0[run.axis] <= run.middle);
                 }
                 let (left, right) = rows.split_at(cut);
                 if left.is_empty() || right.is_empty() {
@@ -268,29 +272,36 @@ impl Cells {
                     heap.push(Run { extent: 0.0, ..run });
                     continue;
                 }
-                heap.push(Run::new(run.from, left));
-                heap.push(Run::new(run.from + cut, right));
+                let (left, right) = (|| Run::new(run.from, left), || Run::new(run.from + cut, right));
+                let both = if run.to - run.from < MANY { (left(), right()) } else { rayon::join(left, right) };
+                heap.extend([both.0, both.1]);
             }
             let mut runs: Vec<&Run> = heap.iter().collect();
             runs.sort_by_key(|run| run.from);
-            let mut spreads = Vec::with_capacity(runs.len());
-            let mut square = 0.0;
-            for run in runs {
+            let of = |run: &&Run| {
                 let rows = &order[run.from..run.to];
                 let count = rows.len() as f64;
                 let centre = rows.iter().fold(Point3::origin(), |sum, (q, _)| sum + q.coords / count);
                 let around: f64 = rows.iter().map(|(q, _)| (q - centre).norm_squared()).sum();
                 let spread = || Spread { count, variance: around / (2.0 * count) };
                 let residual = rows.iter().map(|&(_, r)| residuals[r]).sum::<f64>() / count.sqrt();
-                square += residual * residual;
-                spreads.push(spread());
-                if step == 0 {
+                let mean = (step == 0).then(|| {
                     let row = jacobian
                         .column_iter()
                         .map(|column| rows.iter().map(|&(_, r)| column[r]).sum::<f64>() / count.sqrt())
                         .collect();
-                    means.push(Mean { spread: spread(), centre, channel: run.from / each, residual, row });
-                }
+                    Mean { spread: spread(), centre, channel: run.from / each, residual, row }
+                });
+                (spread(), residual, mean)
+            };
+            let least = if n < MANY { runs.len() } else { 1 };
+            let found: Vec<_> = runs.par_iter().with_min_len(least).map(of).collect();
+            let mut spreads = Vec::with_capacity(runs.len());
+            let mut square = 0.0;
+            for (spread, residual, mean) in found {
+                square += residual * residual;
+                spreads.push(spread);
+                means.extend(mean);
             }
             sizes.push(spreads);
             squares.push(square);

@@ -31,7 +31,7 @@ use nalgebra::{DMatrix, Matrix6, Vector6};
 use rayon::prelude::*;
 use start::Coarse;
 use std::borrow::Cow;
-use step::{Normal, Pair};
+use step::{Normal, Pair, Pairs};
 use stringline_core::{Explain, Point3, RigidTransform};
 use stringline_fit::{Noise, NoiseSettings, estimate_noise};
 use stringline_scan::Scan;
@@ -279,7 +279,8 @@ pub fn register(
         let one = |&i: &u32| Surfel { at: source.points()[i as usize], normal: source.normals()[i as usize] };
         ids.par_iter().with_min_len(4096).map(one).collect()
     };
-    let thinned = |ids: &[u32], wanted: usize| target::spread(source, ids, wanted);
+    let area = source_ids.len() as f64 * source.spacing().powi(2);
+    let thinned = |ids: &[u32], wanted: usize| target::spread(source, ids, area, wanted);
     let mut levels = vec![if settings.most_points < source_ids.len() {
         thinned(&source_ids, settings.most_points.max(1))
     } else {
@@ -361,7 +362,7 @@ struct Run {
 
 struct Settled {
     /// Those used.
-    pairs: Vec<Pair>,
+    pairs: Pairs,
     /// How many samples lie on the target, those left out for the bend of the surface among them.
     near: usize,
     converged: bool,
@@ -382,20 +383,25 @@ impl Run {
             // A partner is up to a spacing aside, whatever the residual.
             let limit = OUTSIDE * self.scale + 2.5 * spacing;
             let mut pairs = step::pairs(samples, oriented, target, &self.place, limit, agree);
-            self.scale = step::robust_scale(&pairs);
-            let (centre, arm) = step::middle(&pairs);
+            self.scale = pairs.robust_scale();
+            let (centre, arm) = pairs.middle();
             // Below rounding nothing is a stray.
             let scale = self.scale.max(1e-12 * (arm + centre.coords.norm()));
-            let near = pairs.iter().filter(|p| p.r.abs() <= OUTSIDE * scale).count();
             // Where the surface bends by more than the noise between two partners, the scans do not resolve it,
             // and its edges would pull. Most of a scan is kept whatever it bends.
-            let bend = if last { (BEND * scale).max(step::quantile(&pairs, KEPT, |p| p.bend)) } else { f64::INFINITY };
-            pairs.retain(|p| p.r.abs() <= OUTSIDE * scale && p.bend <= bend);
-            if pairs.len() < FEWEST {
-                return Err(SurfaceError::Apart { found: pairs.len() });
+            let bend = if last { (BEND * scale).max(pairs.quantile(KEPT, |p| p.bend)) } else { f64::INFINITY };
+            let near = |p: &Pair| p.r.abs() <= OUTSIDE * scale;
+            let used = |p: &Pair| near(p) && p.bend <= bend;
+            let found = pairs.count(used);
+            if found < FEWEST {
+                return Err(SurfaceError::Apart { found });
             }
             let square = (OUTSIDE * scale).powi(2);
-            let weight = |p: &Pair| if last { 1.0 } else { (1.0 - p.r * p.r / square).powi(2) };
+            let weight = |p: &Pair| match used(p) {
+                true if last => 1.0,
+                true => (1.0 - p.r * p.r / square).powi(2),
+                false => 0.0,
+            };
             let normal = Normal::of(&pairs, &centre, weight);
             let motion = normal.solve(arm, 1e-7, 0.0);
             let size = length(&motion, arm);
@@ -409,7 +415,9 @@ impl Run {
             self.iterations += 1;
             self.place = step::moved(&self.place, &motion, &centre);
             if done {
-                step::follow(&mut pairs, &motion, &centre);
+                let near = pairs.count(near);
+                pairs.retain(used);
+                pairs.follow(&motion, &centre);
                 return Ok(Settled { pairs, near, converged });
             }
         }
@@ -431,8 +439,8 @@ struct Known {
 }
 
 /// How well the partners hold the placement.
-fn known(pairs: &[Pair]) -> Known {
-    let (centre, arm) = step::middle(pairs);
+fn known(pairs: &Pairs) -> Known {
+    let (centre, arm) = pairs.middle();
     let scale = step::scale(arm);
     let n = pairs.len() as f64;
     let parts = |pairs: &[Pair]| {
@@ -448,7 +456,8 @@ fn known(pairs: &[Pair]) -> Known {
         }
         (plain, free_of_errors, feigned, square)
     };
-    let (plain, mixed, feigned, square) = step::sum(pairs, parts, |a, b| (a.0 + b.0, a.1 + b.1, a.2 + b.2, a.3 + b.3))
+    let (plain, mixed, feigned, square) = pairs
+        .sum(parts, |a, b| (a.0 + b.0, a.1 + b.1, a.2 + b.2, a.3 + b.3))
         .unwrap_or((Matrix6::identity(), Matrix6::identity(), 0.0, 0.0));
     let plain = scale * plain * scale;
     let eigen = (scale * (mixed + mixed.transpose()) * 0.5 * scale).symmetric_eigen();
@@ -461,12 +470,14 @@ fn known(pairs: &[Pair]) -> Known {
             free.push(vector.into_owned());
         }
     }
-    let mut jacobian = DMatrix::zeros(pairs.len(), 6);
-    for (i, p) in pairs.iter().enumerate() {
-        jacobian.row_mut(i).copy_from(&(scale * p.row(&centre)).transpose());
-    }
-    let points: Vec<Point3> = pairs.iter().map(|p| p.x).collect();
-    let residuals: Vec<f64> = pairs.iter().map(|p| p.r).collect();
+    let all: Vec<&Pair> = pairs.iter().collect();
+    let mut jacobian = DMatrix::zeros(all.len(), 6);
+    jacobian.as_mut_slice().par_chunks_mut(all.len()).enumerate().for_each(|(parameter, column)| {
+        let entry = |p: &Pair| p.row(&centre)[parameter] * scale[(parameter, parameter)];
+        column.iter_mut().zip(&all).for_each(|(column, p)| *column = entry(p));
+    });
+    let points: Vec<Point3> = all.par_iter().map(|p| p.x).collect();
+    let residuals: Vec<f64> = all.par_iter().map(|p| p.r).collect();
     let (estimate, blocks) = rayon::join(
         || estimate_noise(&points, &residuals, &jacobian, &NoiseSettings::default()),
         || spread::blocks(pairs, &centre, arm),

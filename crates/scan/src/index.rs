@@ -4,6 +4,8 @@
 //! micrometre over a metre: enough to say which points are near. Where a limit decides what
 //! belongs to a patch ([`Index::within`]), the tree only proposes and the exact points decide.
 
+use crate::neighbourhoods;
+use crate::runs::Runs;
 use kiddo::{ImmutableKdTree, SquaredEuclidean};
 use rayon::prelude::*;
 use std::num::NonZero;
@@ -34,6 +36,13 @@ impl Index {
         let query = relative(p, &self.middle);
         let hit = self.tree.as_ref()?.query(&query).nearest_one::<SquaredEuclidean<f32>>();
         Some(hit.execute().item)
+    }
+
+    /// The nearest to each of `places` of `points`, which are those the index and the runs were made from, by
+    /// distances in `f32`; `None` if there are no points. Several times as fast as one after the other where places that follow
+    /// one another lie close together.
+    pub fn nearest_to_each(&self, points: &[Point3], runs: &Runs, places: &[Point3]) -> Vec<Option<u32>> {
+        neighbourhoods::nearest(points, self, runs, places)
     }
 
     /// The `k` points nearest to `p`, nearest first by distances in `f32`; all of them if there are fewer.

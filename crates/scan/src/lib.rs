@@ -15,6 +15,7 @@ pub mod pieces;
 mod ray;
 pub mod read;
 mod rings;
+pub mod runs;
 pub mod scan;
 pub mod survey;
 mod weld;

@@ -6,6 +6,7 @@
 //! the ball answers each in a third of the time of a walk down the tree.
 
 use crate::index::Index;
+use crate::runs::{self, Runs};
 use rayon::prelude::*;
 use stringline_core::{Point3, Vec3};
 
@@ -17,64 +18,82 @@ const SHARE: usize = 64 * RUN;
 
 /// The ball reaches beyond the run by this many times the usual distance of a point's farthest
 /// neighbour. Points in sparser spots than that are asked of the tree.
-const MARGIN: f64 = 1.3;
+const MARGIN: f64 = 1.15;
 
-/// A point's farthest neighbour is looked for this many times as far as its predecessor's,
-/// and farther only if too few lie within.
-const GUESS: f32 = 1.15;
+/// A run of places that are farther from the points than this many times its own reach is asked of the tree.
+const FARTHEST: f64 = 2.0;
 
-/// A run that reaches this many margins from its centre is not in one place: it is halved.
-const WIDEST: f64 = 4.0;
+/// A run of no more places than this is asked of the tree.
+const FEWEST: usize = 4;
 
 /// Distances looked over at once.
 const BLOCK: usize = 8;
 
-/// A ball that holds more points than this is no help; coincident points are such a case.
-const FULLEST: usize = 32 * RUN;
+/// A ball that holds more points than this is no help: the run is not in one place, and is halved. Coincident points are
+/// another such case.
+const FULLEST: usize = 16 * RUN;
 
 /// Calls `f` with each point's id and its `k` nearest points (in `f32`), itself or one that
 /// coincides with it among them, in no particular order; all points if there are fewer.
-/// Returns what `f` returned, in order of id.
+/// Returns what `f` returned, in order of id. The points must be in space-filling order, or it takes long.
 pub(crate) fn map<R: Send + Clone + Default>(
     points: &[Point3],
     index: &Index,
     k: usize,
     f: impl Fn(u32, &[u32]) -> R + Sync,
 ) -> Vec<R> {
+    let runs = Runs::of_ordered(points);
     let mut results = vec![R::default(); points.len()];
     results.par_chunks_mut(SHARE).enumerate().for_each(|(share, results)| {
-        let mut ball = Ball::default();
+        let mut ball = Ball::new();
         for (run, results) in results.chunks_mut(RUN).enumerate() {
             let first = share * SHARE + run * RUN;
-            ball.answer(points, index, k, &f, first, results);
+            ball.answer(points, index, &runs, k, &f, first, results);
         }
     });
     results
 }
 
+/// The nearest of `points` to each of `places`, by distances in `f32`; `None` only if there are no points.
+/// Fast where places that follow one another lie close together.
+pub(crate) fn nearest(points: &[Point3], index: &Index, runs: &Runs, places: &[Point3]) -> Vec<Option<u32>> {
+    let mut found = vec![None; places.len()];
+    let mut ball = Ball::new();
+    for (places, found) in places.chunks(RUN).zip(found.chunks_mut(RUN)) {
+        ball.nearest(points, index, runs, places, found);
+    }
+    found
+}
+
+/// Room for the points of a ball and the last run of them.
+const ROOM: usize = FULLEST + runs::LEAF;
+
 /// Storage that serves one run after the other.
-#[derive(Default)]
 struct Ball {
-    ids: Vec<u32>,
-    /// Coordinates from the ball's centre, mm.
-    x: Vec<f32>,
-    y: Vec<f32>,
-    z: Vec<f32>,
-    /// Squared distances from the point in question, mm².
-    distance: Vec<f32>,
+    ids: [u32; ROOM],
+    /// Coordinates from the ball's centre, mm, an axis each; the last block is filled up with points at infinity.
+    at: [[f32; ROOM]; 3],
+    /// How many points it holds; what lies behind them in the lists is old.
+    count: usize,
     /// A squared distance's bits above, a place in the ball below: sorts by distance.
-    keys: Vec<u64>,
+    keys: [u64; ROOM],
     near: Vec<u32>,
-    /// How far the farthest neighbour of the last point was, mm, unless it had to be asked of the tree.
+    /// How far away the farthest neighbour of any point of the last run was, mm.
     usual: Option<f32>,
 }
 
 impl Ball {
+    fn new() -> Ball {
+        let (ids, at, keys) = ([0; ROOM], [[0.0; ROOM]; 3], [0; ROOM]);
+        Ball { ids, at, count: 0, keys, near: Vec::new(), usual: None }
+    }
+
     /// Answers the points from id `first` on, one for each of `results`.
     fn answer<R>(
         &mut self,
         points: &[Point3],
         index: &Index,
+        runs: &Runs,
         k: usize,
         f: &impl Fn(u32, &[u32]) -> R,
         first: usize,
@@ -90,70 +109,112 @@ impl Ball {
         let margin = MARGIN * usual;
         let (low, high) = run.iter().fold((run[0], run[0]), |(low, high), p| (low.inf(p), high.sup(p)));
         let centre = nalgebra::center(&low, &high);
-        let reach = run.iter().map(|p| (p - centre).norm()).fold(0.0, f64::max);
-        if reach > WIDEST * margin && run.len() > 1 {
+        let useful = margin.is_finite() && self.fill(points, runs, &centre, &(high - low), margin);
+        if !useful && run.len() > 1 {
             let (left, right) = results.split_at_mut(results.len() / 2);
             let middle = first + left.len();
-            self.answer(points, index, k, f, first, left);
-            self.answer(points, index, k, f, middle, right);
+            self.answer(points, index, runs, k, f, first, left);
+            self.answer(points, index, runs, k, f, middle, right);
             return;
         }
 
-        self.fill(points, index, &centre, &(high - low), reach, margin);
-        let useful = k..=FULLEST;
-        let mut guess = f32::INFINITY;
+        let mut widest = 0.0_f32;
         for (i, result) in results.iter_mut().enumerate() {
-            let farthest = if margin.is_finite() && useful.contains(&self.ids.len()) {
-                self.select(&(run[i] - centre), k, guess)
-            } else {
-                None
-            };
             // What lies within the margin is in the ball.
-            let farthest = farthest.filter(|&d| f64::from(d) <= margin);
-            *result = match farthest {
-                Some(_) => f((first + i) as u32, &self.near),
-                None => f((first + i) as u32, &index.k_nearest(&run[i], k)),
-            };
-            guess = farthest.map_or(f32::INFINITY, |d| d * GUESS);
-            self.usual = farthest;
+            let near = if useful { self.select(&(run[i] - centre), k, margin as f32) } else { None };
+            let farthest = near.unwrap_or_else(|| {
+                self.near = index.k_nearest(&run[i], k);
+                self.near.last().map_or(0.0, |&last| (points[last as usize] - run[i]).norm() as f32)
+            });
+            widest = widest.max(farthest);
+            *result = f((first + i) as u32, &self.near);
         }
+        self.usual = Some(widest).filter(|widest| widest.is_finite());
     }
 
-    /// Takes the points within `margin` of a box of that size about `centre`, whose points
-    /// lie within `reach` of it.
-    fn fill(&mut self, points: &[Point3], index: &Index, centre: &Point3, size: &Vec3, reach: f64, margin: f64) {
-        let half = size / 2.0 + Vec3::repeat(margin);
-        self.ids.clear();
-        self.x.clear();
-        self.y.clear();
-        self.z.clear();
-        index.visit_within_roughly(centre, reach + margin, |id| {
-            let d = points[id as usize] - centre;
-            if d.abs() <= half {
-                self.ids.push(id);
-                self.x.push(d.x as f32);
-                self.y.push(d.y as f32);
-                self.z.push(d.z as f32);
+    /// Finds the point nearest to each of the places.
+    fn nearest(&mut self, points: &[Point3], index: &Index, runs: &Runs, places: &[Point3], found: &mut [Option<u32>]) {
+        let Some(&first) = places.first() else { return };
+        let distance = |p: &Point3, i: u32| (points[i as usize] - p).norm();
+        let ask = |p: &Point3| index.nearest(p).map(|i| (i, distance(p, i) as f32));
+        let Some(usual) = self.usual.or_else(|| ask(&first).map(|(_, d)| d)) else { return };
+        let margin = MARGIN * f64::from(usual);
+        let (low, high) = places.iter().fold((first, first), |(low, high), p| (low.inf(p), high.sup(p)));
+        let centre = nalgebra::center(&low, &high);
+        let reach = 0.5 * (high - low).norm();
+        // A ball about places that are far from every point holds too much, and a short run is not worth one.
+        let worth = margin <= FARTHEST * reach && places.len() > FEWEST;
+        let useful = worth && self.fill(points, runs, &centre, &(high - low), margin);
+        if worth && !useful {
+            let half = places.len() / 2;
+            let (left, right) = found.split_at_mut(half);
+            self.nearest(points, index, runs, &places[..half], left);
+            self.nearest(points, index, runs, &places[half..], right);
+            return;
+        }
+
+        let mut farthest = 0.0_f32;
+        for (place, found) in places.iter().zip(found) {
+            // What lies within the margin is in the ball.
+            let near = if useful { self.first(&(place - centre)) } else { None };
+            let near = near.filter(|&(_, d)| f64::from(d) <= margin).or_else(|| ask(place));
+            farthest = farthest.max(near.map_or(0.0, |(_, d)| d));
+            *found = near.map(|(i, _)| i);
+        }
+        self.usual = Some(farthest).filter(|d| d.is_finite());
+    }
+
+    /// The point of the ball nearest to `p`, and its distance, mm; `None` if there is none or `p` is not a number.
+    fn first(&mut self, p: &Vec3) -> Option<(u32, f32)> {
+        let p = [p.x, p.y, p.z].map(|c| c as f32);
+        let mut least = [f32::INFINITY; BLOCK];
+        let mut place = [0_u32; BLOCK];
+        for (block, at) in blocks(&self.at, self.count).enumerate() {
+            let distance = squares(at, &p);
+            for i in 0..BLOCK {
+                let nearer = distance[i] < least[i];
+                least[i] = if nearer { distance[i] } else { least[i] };
+                place[i] = if nearer { block as u32 } else { place[i] };
             }
-        });
-        self.distance.resize(self.ids.len(), 0.0);
-        self.keys.resize(self.ids.len(), 0);
+        }
+        let (lane, &square) = least.iter().enumerate().min_by(|a, b| a.1.total_cmp(b.1))?;
+        square.is_finite().then(|| (self.ids[place[lane] as usize * BLOCK + lane], square.sqrt()))
     }
 
-    /// Puts the ids of the `k` points of the ball nearest to `p` into `near`, looking first
-    /// within `guess`; returns the distance of the farthest, mm. `None` if there are fewer
-    /// or `p` is not a number.
-    fn select(&mut self, p: &Vec3, k: usize, guess: f32) -> Option<f32> {
-        let [px, py, pz] = [p.x, p.y, p.z].map(|c| c as f32);
-        let coordinates = self.x.iter().zip(&self.y).zip(&self.z);
-        for (distance, ((x, y), z)) in self.distance.iter_mut().zip(coordinates) {
-            let (dx, dy, dz) = (x - px, y - py, z - pz);
-            *distance = dx * dx + dy * dy + dz * dz;
+    /// Takes the points within `margin` of a box of that size about `centre`; false if they are too many.
+    fn fill(&mut self, points: &[Point3], runs: &Runs, centre: &Point3, size: &Vec3, margin: f64) -> bool {
+        let half = size / 2.0 + Vec3::repeat(margin);
+        let mut count = 0;
+        runs.visit(&(centre - half), &(centre + half), &mut |places| {
+            let room = count..count + runs::LEAF;
+            let [x, y, z] = self.at.each_mut().map(|axis| &mut axis[room.clone()]);
+            let ids = &mut self.ids[room];
+            // Written always and kept only if inside: no branch to guess wrong.
+            let mut kept = 0;
+            for place in places {
+                let id = runs.id(place);
+                let d = points[id as usize] - centre;
+                ids[kept] = id;
+                x[kept] = d.x as f32;
+                y[kept] = d.y as f32;
+                z[kept] = d.z as f32;
+                kept += usize::from((d.x.abs() <= half.x) & (d.y.abs() <= half.y) & (d.z.abs() <= half.z));
+            }
+            count += kept;
+            count <= FULLEST
+        });
+        self.count = count;
+        for axis in &mut self.at {
+            axis[count..count.next_multiple_of(BLOCK)].fill(f32::INFINITY);
         }
-        let mut count = self.gather(guess * guess);
-        if count < k {
-            count = self.gather(f32::INFINITY);
-        }
+        count <= FULLEST
+    }
+
+    /// Puts the ids of the `k` points of the ball nearest to `p` into `near`; returns the distance of the
+    /// farthest, mm. `None` if there are fewer within `margin` or `p` is not a number.
+    fn select(&mut self, p: &Vec3, k: usize, margin: f32) -> Option<f32> {
+        let p = [p.x, p.y, p.z].map(|c| c as f32);
+        let count = self.gather(&p, margin * margin);
         if count < k || k == 0 {
             return None;
         }
@@ -165,11 +226,12 @@ impl Ball {
         Some(f32::from_bits((farthest >> 32) as u32).sqrt())
     }
 
-    /// Puts what lies within a squared distance first into `keys`; returns how many.
-    fn gather(&mut self, limit: f32) -> usize {
+    /// Puts what lies within a squared distance of `p` first into `keys`; returns how many.
+    fn gather(&mut self, p: &[f32; 3], limit: f32) -> usize {
         let mut count = 0;
-        for (block, distances) in self.distance.chunks(BLOCK).enumerate() {
-            // Most blocks hold nothing near: the tree hands out its leaves one after the other.
+        for (block, at) in blocks(&self.at, self.count).enumerate() {
+            let distances = squares(at, p);
+            // Most blocks hold nothing near: runs of points come one after the other.
             if !distances.iter().fold(false, |any, &d| any | (d <= limit)) {
                 continue;
             }
@@ -181,6 +243,24 @@ impl Ball {
         }
         count
     }
+}
+
+/// The first `count` coordinates, block by block.
+fn blocks(at: &[[f32; ROOM]; 3], count: usize) -> impl Iterator<Item = [&[f32; BLOCK]; 3]> {
+    let [x, y, z] = at.each_ref().map(|axis| axis[..count.next_multiple_of(BLOCK)].as_chunks::<BLOCK>().0);
+    x.iter().zip(y).zip(z).map(|((x, y), z)| [x, y, z])
+}
+
+/// Squared distances from `p`.
+#[inline(always)]
+fn squares(at: [&[f32; BLOCK]; 3], p: &[f32; 3]) -> [f32; BLOCK] {
+    let mut squares = [0.0; BLOCK];
+    for (at, p) in at.into_iter().zip(p) {
+        for (square, c) in squares.iter_mut().zip(at) {
+            *square += (c - p) * (c - p);
+        }
+    }
+    squares
 }
 
 #[cfg(test)]

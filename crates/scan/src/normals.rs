@@ -38,14 +38,20 @@ pub fn of_cloud(points: &[Point3], index: &Index) -> Vec<Vec3> {
     })
 }
 
-/// The unit direction in which the offsets spread least; zero if they lie on a line.
-pub(crate) fn least_spread(offsets: impl Iterator<Item = Vec3> + Clone) -> Vec3 {
-    let (count, sum) = offsets.clone().fold((0.0, Vec3::zeros()), |(n, s), d| (n + 1.0, s + d));
+/// The unit direction in which the offsets spread least; zero if they lie on a line. They should be from
+/// a place among them: sums of squares lose what their mean outweighs.
+pub(crate) fn least_spread(offsets: impl Iterator<Item = Vec3>) -> Vec3 {
+    let (mut count, mut sum, mut squares, mut products) = (0.0, Vec3::zeros(), Vec3::zeros(), Vec3::zeros());
+    for d in offsets {
+        count += 1.0;
+        sum += d;
+        squares += d.component_mul(&d);
+        products += Vec3::new(d.y * d.z, d.z * d.x, d.x * d.y);
+    }
     let mean = sum / f64::max(count, 1.0);
-    let scatter = offsets.fold(Matrix3::zeros(), |m, d| {
-        let d = d - mean;
-        m + d * d.transpose()
-    });
+    let [xx, yy, zz] = (squares - sum.component_mul(&mean)).into();
+    let [yz, zx, xy] = (products - Vec3::new(sum.y * mean.z, sum.z * mean.x, sum.x * mean.y)).into();
+    let scatter = Matrix3::new(xx, xy, zx, xy, yy, yz, zx, yz, zz);
     smallest_eigenvector(&scatter).unwrap_or_else(Vec3::zeros)
 }
 

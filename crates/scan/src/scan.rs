@@ -5,6 +5,7 @@ use crate::facets::Facets;
 use crate::geometry::{Cloud, Geometry};
 use crate::index::Index;
 use crate::rings::Rings;
+use crate::runs::Runs;
 use crate::{normals, order};
 use stringline_core::{Point3, Vec3};
 
@@ -152,6 +153,20 @@ impl Scan {
     /// The point nearest to `p` (to a tenth of a micrometre); `None` for an empty scan.
     pub fn nearest(&self, p: &Point3) -> Option<u32> {
         self.index.nearest(p)
+    }
+
+    /// Its points in runs, for [`Scan::nearest_to_each`].
+    pub fn runs(&self) -> Runs {
+        match &self.geometry {
+            Geometry::Mesh(mesh) => Runs::new(&mesh.vertices),
+            Geometry::Cloud(cloud) => Runs::of_ordered(&cloud.points),
+        }
+    }
+
+    /// The point nearest to each of `places` (to a tenth of a micrometre); `None` for an empty scan. Fast where
+    /// places that follow one another lie close together, as points of another scan in [`order::z_order`] do.
+    pub fn nearest_to_each(&self, runs: &Runs, places: &[Point3]) -> Vec<Option<u32>> {
+        self.index.nearest_to_each(self.points(), runs, places)
     }
 
     /// The points within `radius` (mm) of `p`, in order of id.

@@ -11,7 +11,7 @@
 //! variance to its neighbours along either axis: `√C(L) = √C∞·(1 − c·ℓ/L)`. Blocks twice as wide tell the rest:
 //! `√C∞ = 2·√C(2L) − √C(L)`, of which one number is taken over all directions ([`growth`]).
 
-use super::step::{self, Pair};
+use super::step::{self, Pair, Pairs};
 use nalgebra::{Matrix6, Vector6};
 use std::collections::{BTreeMap, BTreeSet};
 use stringline_core::Point3;
@@ -46,7 +46,7 @@ impl Block {
 pub(crate) type Blocks = BTreeMap<[i64; 3], Block>;
 
 /// The overlap in blocks, turns counted in mm at `arm`.
-pub(crate) fn blocks(pairs: &[Pair], centre: &Point3, arm: f64) -> Blocks {
+pub(crate) fn blocks(pairs: &Pairs, centre: &Point3, arm: f64) -> Blocks {
     let key = |p: &Point3, side: f64| ((p - centre) / side).map(|c| c.floor() as i64).data.0[0];
     let mut side = arm / 8.0;
     // A sample tells how many blocks there are.
@@ -71,7 +71,7 @@ pub(crate) fn blocks(pairs: &[Pair], centre: &Point3, arm: f64) -> Blocks {
         }
         blocks
     };
-    let all = step::sum(pairs, part, |mut all, blocks| {
+    let all = pairs.sum(part, |mut all, blocks| {
         for (key, block) in blocks {
             all.entry(key).or_insert_with(Block::empty).add(&block);
         }

@@ -10,6 +10,8 @@ use stringline_scan::Scan;
 
 /// Bits of the target's surface.
 const TARGET: usize = 8000;
+/// Points of a scan that the bits are made from, at least where it has them.
+const ENOUGH: usize = 32 * TARGET;
 /// Bits of the source's surface that are moved.
 const SOURCE: usize = 1500;
 /// Where more of the source than this comes to lie on the target no other start is tried.
@@ -63,9 +65,12 @@ pub(crate) struct Begun {
 impl Coarse {
     pub(crate) fn new(source: &Scan, source_ids: &[u32], target: &Scan, target_ids: &[u32]) -> Coarse {
         let area = |scan: &Scan, ids: &[u32]| ids.len() as f64 * scan.spacing().powi(2);
+        // More points than this say nothing more about so large bits.
+        let some = |ids: &[u32]| ids.iter().copied().step_by(ids.len() / ENOUGH + 1).collect::<Vec<u32>>();
         let mut side = (area(target, target_ids).max(area(source, source_ids)) / TARGET as f64).sqrt();
+        let (source_some, target_some) = (some(source_ids), some(target_ids));
         let both = |side: f64| {
-            rayon::join(|| target::surfels(target, target_ids, side), || target::surfels(source, source_ids, side))
+            rayon::join(|| target::surfels(target, &target_some, side), || target::surfels(source, &source_some, side))
         };
         let (mut on_target, mut whole) = both(side);
         // Uneven density misleads about the area.
@@ -105,8 +110,8 @@ impl Coarse {
                 break;
             }
             iterations += 1;
-            let (centre, arm) = step::middle(&pairs);
-            let scale = step::robust_scale(&pairs).max(0.02 * self.side);
+            let (centre, arm) = pairs.middle();
+            let scale = pairs.robust_scale().max(0.02 * self.side);
             // Geman and McClure's weight (from memory): far pairs pull little but never nothing.
             let weight = |p: &Pair| (1.0 + (p.r / (2.0 * scale)).powi(2)).powi(-2);
             let motion = Normal::of(&pairs, &centre, weight).solve(arm, 1e-9, 1e-4);
@@ -124,7 +129,7 @@ impl Coarse {
     pub(crate) fn judge(&self, place: &RigidTransform) -> (f64, f64) {
         let pairs = step::pairs(&self.source, self.oriented, &self.target, place, 1.5 * self.side, AGREE_COUNTED);
         let near = pairs.iter().filter(|p| p.r.abs() < 0.1 * self.side).count();
-        (near as f64 / self.source.len().max(1) as f64, step::robust_scale(&pairs))
+        (near as f64 / self.source.len().max(1) as f64, pairs.robust_scale())
     }
 
     /// Which share of the source lies within a few distances of the target, as a rough placement is judged.

@@ -16,7 +16,7 @@ use nalgebra::{Matrix6, Vector6};
 use rayon::prelude::*;
 use stringline_core::{Point3, RigidTransform, Vec3};
 
-/// Samples worked on at a time: fixed, so that sums are the same on any number of cores.
+/// Samples worked on at a time.
 const SHARE: usize = 2048;
 
 /// Partners.
@@ -54,12 +54,10 @@ pub(crate) fn pairs(
     place: &RigidTransform,
     limit: f64,
     agree: f64,
-) -> Vec<Pair> {
+) -> Pairs {
     let signed = oriented && target.oriented();
-    let one = |s: &Surfel| {
-        let x = place * s.at;
+    let one = |s: &Surfel, x: Point3, q: Surfel| {
         let m = place.rotation * s.normal;
-        let q = target.partner(&x, limit)?;
         let cosine = m.dot(&q.normal);
         let (n, cosine) = if !signed && cosine < 0.0 { (-q.normal, -cosine) } else { (q.normal, cosine) };
         (cosine >= agree).then(|| {
@@ -67,8 +65,77 @@ pub(crate) fn pairs(
             Pair { x, m, n, r: 0.5 * (m + n).dot(&way), bend: 0.5 * way.norm() * (m - n).norm() }
         })
     };
-    let parts: Vec<Vec<Pair>> = samples.par_chunks(SHARE).map(|part| part.iter().filter_map(one).collect()).collect();
-    parts.concat()
+    let some = |samples: &[Surfel]| -> Vec<Pair> {
+        let places: Vec<Point3> = samples.iter().map(|s| place * s.at).collect();
+        let partners = target.partners(&places, limit);
+        let mut pairs = Vec::with_capacity(samples.len());
+        pairs.extend(samples.iter().zip(&places).zip(partners).filter_map(|((s, x), q)| one(s, *x, q?)));
+        pairs
+    };
+    Pairs(samples.par_chunks(SHARE).map(some).collect())
+}
+
+/// Partners, in portions that do not depend on the number of cores, so that sums do not either.
+#[derive(Clone, Debug)]
+pub(crate) struct Pairs(Vec<Vec<Pair>>);
+
+impl Pairs {
+    pub(crate) fn len(&self) -> usize {
+        self.0.iter().map(Vec::len).sum()
+    }
+
+    pub(crate) fn iter(&self) -> impl Iterator<Item = &Pair> {
+        self.0.iter().flatten()
+    }
+
+    /// How many of them are such.
+    pub(crate) fn count(&self, such: impl Fn(&Pair) -> bool + Sync) -> usize {
+        self.0.par_iter().map(|part| part.iter().filter(|p| such(p)).count()).sum()
+    }
+
+    pub(crate) fn retain(&mut self, keep: impl Fn(&Pair) -> bool + Sync) {
+        self.0.par_iter_mut().for_each(|part| part.retain(&keep));
+    }
+
+    /// Adds up what `part` finds of each portion.
+    pub(crate) fn sum<T: Send>(&self, part: impl Fn(&[Pair]) -> T + Sync + Send, add: impl Fn(T, T) -> T) -> Option<T> {
+        let parts: Vec<T> = self.0.par_iter().map(|pairs| part(pairs)).collect();
+        parts.into_iter().reduce(add)
+    }
+
+    /// Takes the residuals along a small motion.
+    pub(crate) fn follow(&mut self, motion: &Vector6<f64>, centre: &Point3) {
+        let follow = |pair: &mut Pair| pair.r += pair.row(centre).dot(motion);
+        self.0.par_iter_mut().for_each(|part| part.iter_mut().for_each(follow));
+    }
+
+    /// Their mean place, and their root-mean-square distance from it, mm.
+    pub(crate) fn middle(&self) -> (Point3, f64) {
+        // From a place among them, so that no digits are lost to where the frame's origin lies.
+        let Some(from) = self.iter().next().map(|p| p.x) else { return (Point3::origin(), 0.0) };
+        let of = |pairs: &[Pair]| {
+            let steps = pairs.iter().map(|p| p.x - from);
+            steps.fold((Vec3::zeros(), 0.0), |(sum, square), step| (sum + step, square + step.norm_squared()))
+        };
+        let (sum, square) = self.sum(of, |a, b| (a.0 + b.0, a.1 + b.1)).unwrap_or_default();
+        let mean = sum / self.len() as f64;
+        (from + mean, (square / self.len() as f64 - mean.norm_squared()).max(0.0).sqrt())
+    }
+
+    /// The median of the residuals' sizes, scaled to the standard deviation of a normal distribution.
+    pub(crate) fn robust_scale(&self) -> f64 {
+        1.4826 * self.quantile(0.5, |p| p.r.abs())
+    }
+
+    /// The value that the share `at` of the pairs stay below; 0 of none.
+    pub(crate) fn quantile(&self, at: f64, value: impl Fn(&Pair) -> f64 + Sync) -> f64 {
+        // Every so many suffice: a hundred thousand tell the median to half a percent.
+        let stride = self.len() / 100_000 + 1;
+        let some = |part: &Vec<Pair>| part.iter().step_by(stride).map(&value).collect::<Vec<f64>>();
+        let mut values = self.0.par_iter().map(some).collect::<Vec<_>>().concat();
+        let place = (at * values.len() as f64) as usize;
+        if place < values.len() { *values.select_nth_unstable_by(place, f64::total_cmp).1 } else { 0.0 }
+    }
 }
 
 /// Normal equations of the weighted residuals.
@@ -80,19 +147,9 @@ pub(crate) struct Normal {
     pub(crate) gradient: Vector6<f64>,
 }
 
-/// Adds up over all pairs, in fixed portions.
-pub(crate) fn sum<T: Send>(
-    pairs: &[Pair],
-    part: impl Fn(&[Pair]) -> T + Sync + Send,
-    add: impl Fn(T, T) -> T,
-) -> Option<T> {
-    let parts: Vec<T> = pairs.par_chunks(SHARE).map(part).collect();
-    parts.into_iter().reduce(add)
-}
-
 impl Normal {
     /// Pairs with a weight of 0 or less are left out.
-    pub(crate) fn of(pairs: &[Pair], centre: &Point3, weight: impl Fn(&Pair) -> f64 + Sync) -> Normal {
+    pub(crate) fn of(pairs: &Pairs, centre: &Point3, weight: impl Fn(&Pair) -> f64 + Sync) -> Normal {
         let empty = || Normal { matrix: Matrix6::zeros(), gradient: Vector6::zeros() };
         let part = |pairs: &[Pair]| {
             let mut sum = empty();
@@ -112,9 +169,9 @@ impl Normal {
             }
             sum
         };
-        let mut all =
-            sum(pairs, part, |a, b| Normal { matrix: a.matrix + b.matrix, gradient: a.gradient + b.gradient })
-                .unwrap_or_else(empty);
+        let mut all = pairs
+            .sum(part, |a, b| Normal { matrix: a.matrix + b.matrix, gradient: a.gradient + b.gradient })
+            .unwrap_or_else(empty);
         all.matrix.fill_upper_triangle_with_lower_triangle();
         all
     }
@@ -151,33 +208,4 @@ pub(crate) fn moved(place: &RigidTransform, motion: &Vector6<f64>, centre: &Poin
     // Rounding must not add up over many steps.
     next.rotation.renormalize();
     next
-}
-
-/// Takes the residuals along a small motion.
-pub(crate) fn follow(pairs: &mut [Pair], motion: &Vector6<f64>, centre: &Point3) {
-    pairs.par_iter_mut().with_min_len(SHARE).for_each(|pair| pair.r += pair.row(centre).dot(motion));
-}
-
-/// The mean place of the pairs, and their root-mean-square distance from it, mm.
-pub(crate) fn middle(pairs: &[Pair]) -> (Point3, f64) {
-    let n = pairs.len().max(1) as f64;
-    let total = sum(pairs, |p| p.iter().map(|p| p.x.coords).sum::<Vec3>(), |a, b| a + b).unwrap_or_else(Vec3::zeros);
-    let centre = Point3::from(total / n);
-    let square =
-        sum(pairs, |p| p.iter().map(|p| (p.x - centre).norm_squared()).sum::<f64>(), |a, b| a + b).unwrap_or(0.0);
-    (centre, (square / n).sqrt())
-}
-
-/// The median of the residuals' sizes, scaled to the standard deviation of a normal distribution.
-pub(crate) fn robust_scale(pairs: &[Pair]) -> f64 {
-    1.4826 * quantile(pairs, 0.5, |p| p.r.abs())
-}
-
-/// The value that the share `at` of the pairs stay below; 0 of none.
-pub(crate) fn quantile(pairs: &[Pair], at: f64, value: impl Fn(&Pair) -> f64) -> f64 {
-    // Every so many suffice: a hundred thousand tell the median to half a percent.
-    let stride = pairs.len() / 100_000 + 1;
-    let mut values: Vec<f64> = pairs.iter().step_by(stride).map(value).collect();
-    let place = (at * values.len() as f64) as usize;
-    if place < values.len() { *values.select_nth_unstable_by(place, f64::total_cmp).1 } else { 0.0 }
 }

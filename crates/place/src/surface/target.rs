@@ -1,10 +1,12 @@
 //! Where a place's partner on a surface is found: points with normals, an index over them, and
 //! which of them lie at a border.
 
+use rayon::prelude::*;
 use std::borrow::Cow;
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use stringline_core::{Point3, Vec3};
 use stringline_scan::index::Index;
+use stringline_scan::runs::Runs;
 use stringline_scan::{Geometry, Mesh, Scan, order};
 
 /// A mesh's facets are asked where the nearest vertex lies farther aside than this many spacings.
@@ -13,6 +15,9 @@ const ASIDE: f64 = 1.5;
 const BORDER: f64 = 2.5;
 /// Unless the surfaces are still so far apart that curvature explains it: this share of the distance.
 const BORDER_SHARE: f64 = 0.7;
+
+/// Points that one worker takes at a time.
+const PORTION: usize = 8192;
 
 /// A bit of surface.
 #[derive(Clone, Copy, Debug)]
@@ -34,6 +39,7 @@ pub(crate) struct Target<'a> {
     points: Cow<'a, [Point3]>,
     normals: Cow<'a, [Vec3]>,
     finder: Finder<'a>,
+    runs: Runs,
     /// Points at a border; empty if there are none.
     border: Vec<bool>,
     spacing: f64,
@@ -54,6 +60,7 @@ impl<'a> Target<'a> {
                 points: scan.points().into(),
                 normals: scan.normals().into(),
                 finder: Finder::Whole(scan),
+                runs: scan.runs(),
                 border,
                 spacing,
                 oriented,
@@ -63,6 +70,7 @@ impl<'a> Target<'a> {
                 let border = if border.is_empty() { border } else { ids.iter().map(|&i| border[i as usize]).collect() };
                 Target {
                     finder: Finder::Own(Index::new(&points)),
+                    runs: Runs::new(&points),
                     points: points.into(),
                     normals: ids.iter().map(|&i| scan.normals()[i as usize]).collect(),
                     border,
@@ -78,6 +86,7 @@ impl<'a> Target<'a> {
         let points: Vec<Point3> = surfels.iter().map(|s| s.at).collect();
         Target {
             finder: Finder::Own(Index::new(&points)),
+            runs: Runs::new(&points),
             normals: surfels.iter().map(|s| s.normal).collect(),
             points: points.into(),
             border: Vec::new(),
@@ -90,12 +99,16 @@ impl<'a> Target<'a> {
         self.oriented
     }
 
-    /// The partner of a place within `limit`, mm; none where the surface ends before it.
-    pub(crate) fn partner(&self, x: &Point3, limit: f64) -> Option<Surfel> {
+    /// The partner of each place within `limit`, mm; none where the surface ends before it.
+    pub(crate) fn partners(&self, places: &[Point3], limit: f64) -> impl Iterator<Item = Option<Surfel>> {
         let nearest = match &self.finder {
-            Finder::Whole(scan) => scan.nearest(x)?,
-            Finder::Own(index) => index.nearest(x)?,
-        } as usize;
+            Finder::Whole(scan) => scan.nearest_to_each(&self.runs, places),
+            Finder::Own(index) => index.nearest_to_each(&self.points, &self.runs, places),
+        };
+        places.iter().zip(nearest).map(move |(x, nearest)| self.partner(x, nearest? as usize, limit))
+    }
+
+    fn partner(&self, x: &Point3, nearest: usize, limit: f64) -> Option<Surfel> {
         let found = Surfel { at: self.points[nearest], normal: self.normals[nearest] };
         let away = x - found.at;
         let squared = away.norm_squared();
@@ -176,16 +189,24 @@ fn cell(p: &Point3, side: f64) -> u64 {
 
 /// One point of each cube of side `side`, mm.
 fn one_a_cell(scan: &Scan, ids: &[u32], side: f64) -> Vec<u32> {
-    let mut seen = std::collections::HashSet::with_capacity(ids.len() / 8);
-    ids.iter().copied().filter(|&i| seen.insert(cell(&scan.points()[i as usize], side))).collect()
+    let cell = |&i: &u32| (cell(&scan.points()[i as usize], side), i);
+    let first = |ids: &mut dyn Iterator<Item = (u64, u32)>| -> Vec<(u64, u32)> {
+        let mut seen = HashSet::new();
+        ids.filter(|(cell, _)| seen.insert(*cell)).collect()
+    };
+    // Along a space-filling curve few cells reach into more than one portion.
+    let portions: Vec<_> = ids.par_chunks(PORTION).map(|ids| first(&mut ids.iter().map(cell))).collect();
+    first(&mut portions.into_iter().flatten()).into_iter().map(|(_, i)| i).collect()
 }
 
-/// About `wanted` of the points, spread evenly over the surface however dense it is.
-pub(crate) fn spread(scan: &Scan, ids: &[u32], wanted: usize) -> Vec<u32> {
+/// About `wanted` of the points, spread evenly over their surface of `area` (mm²) however dense it is.
+pub(crate) fn spread(scan: &Scan, ids: &[u32], area: f64, wanted: usize) -> Vec<u32> {
     if ids.len() <= wanted + wanted / 4 {
         return ids.to_vec();
     }
-    let mut side = (ids.len() as f64 * scan.spacing().powi(2) / wanted as f64).sqrt();
+    // A surface that leans every way cuts half as many cubes again as one that lies along them (Cauchy's formula),
+    // and rough ones a few more.
+    let mut side = (2.0 * area / wanted as f64).sqrt();
     let mut found = Vec::new();
     for _ in 0..4 {
         if !(side > 0.0 && side.is_finite()) {
@@ -205,13 +226,19 @@ pub(crate) fn spread(scan: &Scan, ids: &[u32], wanted: usize) -> Vec<u32> {
 pub(crate) fn surfels(scan: &Scan, ids: &[u32], side: f64) -> Vec<Surfel> {
     let mut place: HashMap<(u64, u64), usize> = HashMap::new();
     let mut sums: Vec<(Vec3, Vec3, f64)> = Vec::new();
+    // Along a space-filling curve points stay in a cell for a while: most need not be looked up.
+    let mut last = None;
     for &i in ids {
         let (p, normal) = (scan.points()[i as usize], scan.normals()[i as usize]);
         let key = (cell(&p, side), facing(&normal, scan.oriented()));
-        let at = *place.entry(key).or_insert_with(|| {
-            sums.push((Vec3::zeros(), Vec3::zeros(), 0.0));
-            sums.len() - 1
-        });
+        let at = match last {
+            Some((last, at)) if last == key => at,
+            _ => *place.entry(key).or_insert_with(|| {
+                sums.push((Vec3::zeros(), Vec3::zeros(), 0.0));
+                sums.len() - 1
+            }),
+        };
+        last = Some((key, at));
         let (position, sum, count) = &mut sums[at];
         *position += p.coords;
         *sum += if sum.dot(&normal) < 0.0 { -normal } else { normal };
