@@ -43,12 +43,13 @@ pub(crate) fn map<R: Send + Clone + Default>(
     f: impl Fn(u32, &[u32]) -> R + Sync,
 ) -> Vec<R> {
     let runs = Runs::of_ordered(points);
+    let among = Among { points, index, runs: &runs };
     let mut results = vec![R::default(); points.len()];
     results.par_chunks_mut(SHARE).enumerate().for_each(|(share, results)| {
         let mut ball = Ball::new();
         for (run, results) in results.chunks_mut(RUN).enumerate() {
             let first = share * SHARE + run * RUN;
-            ball.answer(points, index, &runs, k, &f, first, results);
+            ball.answer(&among, k, &f, first, results);
         }
     });
     results
@@ -60,9 +61,16 @@ pub(crate) fn nearest(points: &[Point3], index: &Index, runs: &Runs, places: &[P
     let mut found = vec![None; places.len()];
     let mut ball = Ball::new();
     for (places, found) in places.chunks(RUN).zip(found.chunks_mut(RUN)) {
-        ball.nearest(points, index, runs, places, found);
+        ball.nearest(&Among { points, index, runs }, places, found);
     }
     found
+}
+
+/// What neighbours are looked for among.
+struct Among<'a> {
+    points: &'a [Point3],
+    index: &'a Index,
+    runs: &'a Runs,
 }
 
 /// Room for the points of a ball and the last run of them.
@@ -89,16 +97,8 @@ impl Ball {
     }
 
     /// Answers the points from id `first` on, one for each of `results`.
-    fn answer<R>(
-        &mut self,
-        points: &[Point3],
-        index: &Index,
-        runs: &Runs,
-        k: usize,
-        f: &impl Fn(u32, &[u32]) -> R,
-        first: usize,
-        results: &mut [R],
-    ) {
+    fn answer<R>(&mut self, among: &Among, k: usize, f: &impl Fn(u32, &[u32]) -> R, first: usize, results: &mut [R]) {
+        let Among { points, index, .. } = among;
         let run = &points[first..first + results.len()];
         let middle = &run[run.len() / 2];
         // Points that follow one another in the order are about equally far apart.
@@ -109,12 +109,12 @@ impl Ball {
         let margin = MARGIN * usual;
         let (low, high) = run.iter().fold((run[0], run[0]), |(low, high), p| (low.inf(p), high.sup(p)));
         let centre = nalgebra::center(&low, &high);
-        let useful = margin.is_finite() && self.fill(points, runs, &centre, &(high - low), margin);
+        let useful = margin.is_finite() && self.fill(among, &centre, &(high - low), margin);
         if !useful && run.len() > 1 {
             let (left, right) = results.split_at_mut(results.len() / 2);
             let middle = first + left.len();
-            self.answer(points, index, runs, k, f, first, left);
-            self.answer(points, index, runs, k, f, middle, right);
+            self.answer(among, k, f, first, left);
+            self.answer(among, k, f, middle, right);
             return;
         }
 
@@ -133,7 +133,8 @@ impl Ball {
     }
 
     /// Finds the point nearest to each of the places.
-    fn nearest(&mut self, points: &[Point3], index: &Index, runs: &Runs, places: &[Point3], found: &mut [Option<u32>]) {
+    fn nearest(&mut self, among: &Among, places: &[Point3], found: &mut [Option<u32>]) {
+        let Among { points, index, .. } = among;
         let Some(&first) = places.first() else { return };
         let distance = |p: &Point3, i: u32| (points[i as usize] - p).norm();
         let ask = |p: &Point3| index.nearest(p).map(|i| (i, distance(p, i) as f32));
@@ -144,12 +145,12 @@ impl Ball {
         let reach = 0.5 * (high - low).norm();
         // A ball about places that are far from every point holds too much, and a short run is not worth one.
         let worth = margin <= FARTHEST * reach && places.len() > FEWEST;
-        let useful = worth && self.fill(points, runs, &centre, &(high - low), margin);
+        let useful = worth && self.fill(among, &centre, &(high - low), margin);
         if worth && !useful {
             let half = places.len() / 2;
             let (left, right) = found.split_at_mut(half);
-            self.nearest(points, index, runs, &places[..half], left);
-            self.nearest(points, index, runs, &places[half..], right);
+            self.nearest(among, &places[..half], left);
+            self.nearest(among, &places[half..], right);
             return;
         }
 
@@ -182,7 +183,8 @@ impl Ball {
     }
 
     /// Takes the points within `margin` of a box of that size about `centre`; false if they are too many.
-    fn fill(&mut self, points: &[Point3], runs: &Runs, centre: &Point3, size: &Vec3, margin: f64) -> bool {
+    fn fill(&mut self, among: &Among, centre: &Point3, size: &Vec3, margin: f64) -> bool {
+        let Among { points, runs, .. } = among;
         let half = size / 2.0 + Vec3::repeat(margin);
         let mut count = 0;
         runs.visit(&(centre - half), &(centre + half), &mut |places| {

@@ -85,8 +85,8 @@ impl Runs {
     ) -> bool {
         for at in boxes {
             let (l, h) = &self.levels[level][at];
-            let apart = (0..3).fold(false, |apart, k| apart | !(l[k] <= high[k]) | !(h[k] >= low[k]));
-            if apart {
+            let meets = (0..3).fold(true, |meets, k| meets & (l[k] <= high[k]) & (h[k] >= low[k]));
+            if !meets {
                 continue;
             }
             let go_on = match level {
