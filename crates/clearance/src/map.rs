@@ -1,7 +1,7 @@
 //! The signed distance of every point of one scan from another.
 
 use crate::columns::Columns;
-use crate::near::Near;
+use crate::near::{Hint, Near};
 use rayon::prelude::*;
 use std::borrow::Cow;
 use std::collections::BTreeMap;
@@ -265,14 +265,16 @@ pub fn gap_map(
     }
     let points = of.points();
     let (columns, near) = match against.geometry() {
-        Geometry::Mesh(mesh) => (Columns::new(mesh), if points.len() > FEW { Near::new(mesh) } else { None }),
+        Geometry::Mesh(mesh) => {
+            rayon::join(|| Columns::new(mesh), || if points.len() > FEW { Near::new(mesh) } else { None })
+        }
         Geometry::Cloud(_) => (None, None),
     };
-    let foot = |p: &Point3, last: &mut Option<u32>| match &near {
+    let foot = |p: &Point3, hint: &mut Hint| match &near {
         None => against.foot(p, limit),
         Some(near) => {
-            *last = near.facet(p, limit, *last);
-            last.and_then(|facet| against.foot_on_facet(p, facet)).filter(|foot| foot.distance <= limit)
+            let facet = near.facet(p, limit, hint)?;
+            against.foot_on_facet(p, facet).filter(|foot| foot.distance <= limit)
         }
     };
     // Neighbours one after the other: each finds warm what the last one looked at.
@@ -285,10 +287,10 @@ pub fn gap_map(
             if stopped.load(Ordering::Relaxed) {
                 return part;
             }
-            let mut last = None;
+            let mut hint = Hint::default();
             for &point in ids {
                 let p = against_from_of * points[point as usize];
-                let Some(foot) = foot(&p, &mut last) else { continue };
+                let Some(foot) = foot(&p, &mut hint) else { continue };
                 let signed = foot.signed(&p).map_err(NoSign::of).and_then(|gap| match &columns {
                     Some(columns) if !columns.agrees(&p, gap < 0.0, gap) && gap != 0.0 => {
                         Err(if columns.oriented() { NoSign::Crossing } else { NoSign::Facing })

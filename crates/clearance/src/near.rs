@@ -1,90 +1,121 @@
 //! The facet of a mesh nearest to a place, far from it too.
 //!
 //! Close to an even surface its vertices lead to it ([`Scan::foot`](stringline_scan::Scan::foot)); from farther away, or where
-//! facets differ in size, many of them are about as near. Here the tree of boxes that lie along the surface is walked down, the nearer child
+//! facets differ in size, many of them are about as near. Here the tree of boxes that lie along the surface is walked down, the nearest
 //! first, leaving out what is certainly farther away than the nearest facet known.
 
 use crate::tree::Tree;
-use crate::triangle::on_triangle;
+use crate::triangle::{Triangle, on_triangle};
+use rayon::prelude::*;
 use stringline_core::Point3;
 use stringline_scan::Mesh;
 
 /// A mesh with a tree over its facets.
-pub(crate) struct Near<'m> {
-    mesh: &'m Mesh,
+pub(crate) struct Near {
     tree: Tree,
+    /// The facets' corners, in the order of the tree.
+    corners: Vec<Triangle>,
     /// What the facets are called, in the order of the tree.
     ids: Vec<u32>,
 }
 
-impl<'m> Near<'m> {
+impl Near {
     /// Facets with a vertex that is not there, or is no number, are left out; `None` where nothing is left.
-    pub(crate) fn new(mesh: &'m Mesh) -> Option<Near<'m>> {
+    pub(crate) fn new(mesh: &Mesh) -> Option<Near> {
         let whole = |v: &u32| mesh.vertices.get(*v as usize).is_some_and(|p| p.iter().all(|c| c.is_finite()));
-        let sound: Vec<u32> =
-            (0..mesh.facets.len() as u32).filter(|&f| mesh.facets[f as usize].iter().all(whole)).collect();
-        let facets: Vec<[u32; 3]> = sound.iter().map(|&f| mesh.facets[f as usize]).collect();
+        let sound: Vec<u32> = (0..mesh.facets.len() as u32)
+            .into_par_iter()
+            .filter(|&f| mesh.facets[f as usize].iter().all(whole))
+            .collect();
+        let facets: Vec<[u32; 3]> = sound.par_iter().map(|&f| mesh.facets[f as usize]).collect();
         let first = mesh.vertices[facets.first()?[0] as usize];
-        let used = facets.iter().flatten().map(|&v| mesh.vertices[v as usize]);
-        let (low, high) = used.fold((first, first), |(low, high), p| (low.inf(&p), high.sup(&p)));
+        let used = facets.par_iter().flatten_iter().map(|&v| mesh.vertices[v as usize]);
+        let (low, high) =
+            used.map(|p| (p, p)).reduce(|| (first, first), |(low, high), (l, h)| (low.inf(&l), high.sup(&h)));
         let (tree, order) = Tree::new(&mesh.vertices, &facets, nalgebra::center(&low, &high));
-        Some(Near { mesh, tree, ids: order.into_iter().map(|i| sound[i as usize]).collect() })
+        let ids: Vec<u32> = order.into_par_iter().map(|i| sound[i as usize]).collect();
+        let corners = ids.par_iter().map(|&f| mesh.corners(f).map(|c| c.coords)).collect();
+        Some(Near { tree, corners, ids })
     }
 
     /// The facet nearest to `p` of those nearer than `limit` (mm); of equal ones that with the lowest id. Beginning
     /// with `hint`, the answer at a place near by, makes it faster and changes nothing.
-    pub(crate) fn facet(&self, p: &Point3, limit: f64, hint: Option<u32>) -> Option<u32> {
-        let mut best = Best { squared: limit * limit, facet: None };
+    pub(crate) fn facet(&self, p: &Point3, limit: f64, hint: &mut Hint) -> Option<u32> {
+        let mut best = Best::within(limit);
         let place = self.tree.place(p);
-        let away = |facet: u32| {
-            let corners = self.mesh.corners(facet).map(|c| c.coords);
-            (on_triangle(&corners, &p.coords) - p.coords).norm_squared()
-        };
-        if let Some(facet) = hint {
-            best.take(away(facet), facet);
+        let away = |place: usize| (on_triangle(&self.corners[place], &p.coords) - p.coords).norm_squared();
+        if let Hint(Some(place)) = *hint {
+            best.take(away(place), self.ids[place], place);
         }
-        // One pending sibling a level at most, and facets are numbered by a u32.
-        let mut pending = [(0usize, 0.0f32); 34];
-        let mut depth = 0;
-        let mut next = Some((1, self.tree.away_squared(1, &place)));
-        loop {
-            let (node, squared) = match next.take() {
-                Some(node) => node,
-                None if depth == 0 => return best.facet,
-                None => {
-                    depth -= 1;
-                    pending[depth]
-                }
-            };
-            if f64::from(squared) > best.squared {
+        // Two levels at a time: nodes on every second level from the leaves up, of which three wait on each at most.
+        let mut pending = [0u64; 3 * 16 + 4];
+        let lanes = if self.tree.depth() % 2 == 0 { 1..2 } else { 2..4 };
+        let top = keys(0, &self.tree.away_squared(0, &place));
+        let mut waiting = lanes.len();
+        pending[..waiting].copy_from_slice(&top[lanes]);
+        while waiting > 0 {
+            waiting -= 1;
+            let (squared, node) = ((pending[waiting] >> 32) as u32, pending[waiting] as u32 as usize);
+            if squared > best.bits {
                 continue;
             }
             if self.tree.is_leaf(node) {
-                for &facet in &self.ids[self.tree.run(node)] {
-                    best.take(away(facet), facet);
+                for place in self.tree.run(node) {
+                    best.take(away(place), self.ids[place], place);
                 }
                 continue;
             }
-            let [a, b] = [2 * node, 2 * node + 1].map(|n| (n, self.tree.away_squared(n, &place)));
-            let (near, far) = if b.1 < a.1 { (b, a) } else { (a, b) };
-            pending[depth] = far;
-            depth += 1;
-            next = Some(near);
+            // The nearest comes last, to be looked at first.
+            for key in falling(keys(node, &self.tree.away_squared(node, &place))) {
+                pending[waiting] = key;
+                waiting += usize::from((key >> 32) as u32 <= best.bits);
+            }
         }
+        *hint = Hint(best.at);
+        best.facet
     }
+}
+
+/// Where the answer at a place near by was found, if there was one.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Hint(Option<usize>);
+
+/// Of four nodes each: its square's bits above, its number below. They sort by distance.
+fn keys(four: usize, squares: &[f32; 4]) -> [u64; 4] {
+    std::array::from_fn(|lane| u64::from(squares[lane].to_bits()) << 32 | (4 * four + lane) as u64)
+}
+
+/// Largest first.
+fn falling(mut keys: [u64; 4]) -> [u64; 4] {
+    for (i, j) in [(0, 1), (2, 3), (0, 2), (1, 3), (1, 2)] {
+        (keys[i], keys[j]) = (keys[i].max(keys[j]), keys[i].min(keys[j]));
+    }
+    keys
 }
 
 struct Best {
     squared: f64,
+    /// The bits of a single that is no less: of numbers that are not negative they sort as the numbers do.
+    bits: u32,
     facet: Option<u32>,
+    /// Its place in the order of the tree.
+    at: Option<usize>,
 }
 
 impl Best {
-    fn take(&mut self, squared: f64, facet: u32) {
+    fn within(limit: f64) -> Best {
+        Best { squared: limit * limit, bits: Best::bits(limit * limit), facet: None, at: None }
+    }
+
+    fn bits(squared: f64) -> u32 {
+        (squared as f32).next_up().to_bits()
+    }
+
+    fn take(&mut self, squared: f64, facet: u32, at: usize) {
         let nearer =
             squared < self.squared || (squared == self.squared && self.facet.is_none_or(|known| facet < known));
         if nearer {
-            *self = Best { squared, facet: Some(facet) };
+            *self = Best { squared, bits: Best::bits(squared), facet: Some(facet), at: Some(at) };
         }
     }
 }
@@ -123,7 +154,7 @@ mod tests {
         let scan = Scan::new(Geometry::Mesh(mesh.clone()));
         let near = Near::new(&mesh).unwrap();
         let sound = mesh.facets.len() as u32 - 2;
-        let mut hint = None;
+        let mut hint = Hint::default();
         for k in 0..400 {
             let t = f64::from(k);
             let p = Point3::new(20.0 * (0.7 * t).sin(), 20.0 * (1.3 * t).cos(), 12.5 + 12.0 * (0.31 * t).sin());
@@ -132,13 +163,17 @@ mod tests {
                 (on_triangle(&corners, &p.coords) - p.coords).norm_squared()
             };
             let least = (0..sound).map(away).fold(f64::INFINITY, f64::min);
-            let found = near.facet(&p, 100.0, hint).unwrap();
-            assert_eq!((away(found), near.facet(&p, 100.0, None)), (least, Some(found)), "{k}");
-            hint = Some(found);
+            let found = near.facet(&p, 100.0, &mut hint).unwrap();
+            let none = || Hint::default();
+            assert_eq!((away(found), near.facet(&p, 100.0, &mut none())), (least, Some(found)), "{k}");
             let [here, there] = [scan.foot_on_facet(&p, found), scan.foot(&p, 100.0)].map(Option::unwrap);
             assert!((here.distance - there.distance).abs() < 1e-12 && (here.at - there.at).norm() < 1e-6, "{k}");
             let short = least.sqrt() * 0.999;
-            assert_eq!((near.facet(&p, short, None), near.facet(&p, short, hint)), (None, None), "{k}");
+            assert_eq!(
+                (near.facet(&p, short, &mut none()), near.facet(&p, short, &mut hint.clone())),
+                (None, None),
+                "{k}"
+            );
         }
     }
 

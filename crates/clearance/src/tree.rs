@@ -9,7 +9,8 @@
 use nalgebra::{Matrix3, SymmetricEigen};
 use rayon::prelude::*;
 use std::ops::Range;
-use stringline_core::{Point3, Vec3};
+use stringline_core::{Point3, UnitVec3, Vec3, frame_about};
+use stringline_scan::normals::smallest_eigenvector;
 
 /// A leaf holds up to this many facets.
 const LEAF: usize = 2;
@@ -38,6 +39,35 @@ struct Stored {
     centre: [f32; 3],
     axes: [[f32; 3]; 3],
     half: [f32; 3],
+}
+
+/// Four boxes side by side, to be looked at at once.
+#[derive(Clone, Copy, Default)]
+struct Four {
+    centre: [[f32; 4]; 3],
+    axes: [[[f32; 4]; 3]; 3],
+    half: [[f32; 4]; 3],
+}
+
+impl Four {
+    fn new(boxes: &[Stored]) -> Four {
+        let mut four = Four::default();
+        for (lane, stored) in boxes.iter().enumerate() {
+            for i in 0..3 {
+                four.centre[i][lane] = stored.centre[i];
+                four.half[i][lane] = stored.half[i];
+                for k in 0..3 {
+                    four.axes[i][k][lane] = stored.axes[i][k];
+                }
+            }
+        }
+        four
+    }
+
+    fn one(&self, lane: usize) -> Stored {
+        let of = |lanes: &[[f32; 4]; 3]| [lanes[0][lane], lanes[1][lane], lanes[2][lane]];
+        Stored { centre: of(&self.centre), axes: [0, 1, 2].map(|i| of(&self.axes[i])), half: of(&self.half) }
+    }
 }
 
 /// A place relative to the tree's origin, mm, and how far rounding may take it.
@@ -110,7 +140,9 @@ impl Obb {
 pub(crate) struct Tree {
     origin: Vec3,
     count: usize,
-    nodes: Vec<Stored>,
+    leaves: usize,
+    /// Number b holds the nodes from 4b on: those two levels below node b, and in number 0 the root and its children.
+    fours: Vec<Four>,
 }
 
 impl Tree {
@@ -131,20 +163,24 @@ impl Tree {
         let leaves = count.div_ceil(LEAF).next_power_of_two();
         sort(&mut centred, 0..leaves, &|leaf| count * leaf / leaves);
         let order: Vec<u32> = centred.into_iter().map(|c| c.id).collect();
-        let mut tree = Tree { origin, count, nodes: vec![Stored::default(); 2 * leaves] };
+        let mut nodes = vec![Stored::default(); 2 * leaves];
         let corner = |place: usize| facets[order[place] as usize].map(|v| vertices[v as usize].coords - origin);
         let mut moments = vec![Moments::default(); 2 * leaves];
         moments[leaves..].par_iter_mut().with_min_len(256).enumerate().for_each(|(leaf, m)| {
-            tree.run(leaves + leaf).for_each(|place| corner(place).iter().for_each(|p| m.add(p)));
+            facet_run(count, leaves, leaves + leaf).for_each(|place| corner(place).iter().for_each(|p| m.add(p)));
         });
-        for node in (1..leaves).rev() {
-            moments[node] = moments[2 * node].plus(&moments[2 * node + 1]);
-        }
         // Level by level from the leaves up; a level's nodes stand side by side.
         let depth = leaves.trailing_zeros();
+        for level in (0..depth).rev() {
+            let first = 1usize << level;
+            let (upper, lower) = moments.split_at_mut(2 * first);
+            upper[first..].par_iter_mut().with_min_len(1024).enumerate().for_each(|(i, moments)| {
+                *moments = lower[2 * i].plus(&lower[2 * i + 1]);
+            });
+        }
         for level in (0..=depth).rev() {
             let first = 1usize << level;
-            let (upper, lower) = tree.nodes.split_at_mut(2 * first);
+            let (upper, lower) = nodes.split_at_mut(2 * first);
             let by_corners = depth - level < BY_CORNERS;
             upper[first..].par_iter_mut().with_min_len(64).enumerate().for_each(|(i, stored)| {
                 let node = first + i;
@@ -161,43 +197,53 @@ impl Tree {
                 *stored = span.stored();
             });
         }
-        (tree, order)
+        let fours = nodes.par_chunks(4).with_min_len(1024).map(Four::new).collect();
+        (Tree { origin, count, leaves, fours }, order)
     }
 
     pub(crate) fn is_leaf(&self, node: usize) -> bool {
-        2 * node >= self.nodes.len()
+        node >= self.leaves
     }
 
     /// The places of the facets under a node.
     pub(crate) fn run(&self, node: usize) -> Range<usize> {
-        facet_run(self.count, self.nodes.len() / 2, node)
+        facet_run(self.count, self.leaves, node)
     }
 
     /// A place to ask [`Tree::away_squared`] from.
     pub(crate) fn place(&self, p: &Point3) -> Place {
         let way = p.coords - self.origin;
-        let root = &self.nodes[1];
+        let root = self.fours[0].one(1);
         let reach = root.half.iter().chain(&root.centre).map(|c| f64::from(c.abs())).sum::<f64>();
         // More than the rounding of places, axes and products.
         Place { at: [way.x, way.y, way.z].map(|c| c as f32), slack: (2e-6 * (way.norm() + reach)) as f32 }
     }
 
-    /// The square of a distance that a node's box is certainly away from a place, mm²; 0 inside.
-    pub(crate) fn away_squared(&self, node: usize, p: &Place) -> f32 {
-        let stored = &self.nodes[node];
-        let way: [f32; 3] = std::array::from_fn(|i| p.at[i] - stored.centre[i]);
-        let mut squared = 0.0;
-        for (axis, half) in stored.axes.iter().zip(&stored.half) {
-            let out = (axis[0] * way[0] + axis[1] * way[1] + axis[2] * way[2]).abs() - half - p.slack;
-            let out = if out > 0.0 { out } else { 0.0 };
-            squared += out * out;
+    /// How many levels lie below the root.
+    pub(crate) fn depth(&self) -> u32 {
+        self.leaves.ilog2()
+    }
+
+    /// The squares of distances that the boxes of the four nodes from number 4 × `four` on are certainly away from a place, mm²; 0
+    /// inside. Where there is no such node it means nothing.
+    #[inline]
+    pub(crate) fn away_squared(&self, four: usize, p: &Place) -> [f32; 4] {
+        let boxes = &self.fours[four];
+        let mut squared = [0.0; 4];
+        for (axis, half) in boxes.axes.iter().zip(&boxes.half) {
+            for lane in 0..4 {
+                let way = |i: usize| axis[i][lane] * (p.at[i] - boxes.centre[i][lane]);
+                let out = (way(0) + way(1) + way(2)).abs() - half[lane] - p.slack;
+                let out = if out > 0.0 { out } else { 0.0 };
+                squared[lane] += out * out;
+            }
         }
         squared
     }
 
     /// A node's box in the frame of the mesh.
     pub(crate) fn bounds(&self, node: usize) -> Obb {
-        let stored = &self.nodes[node];
+        let stored = self.fours[node / 4].one(node % 4);
         Obb { centre: vec(&stored.centre) + self.origin, axes: columns(&stored.axes), half: vec(&stored.half) }
     }
 }
@@ -288,7 +334,16 @@ impl Moments {
         let d = self.squares / self.count - m.component_mul(&m);
         let o = self.products / self.count - Vec3::new(m.y * m.z, m.z * m.x, m.x * m.y);
         let covariance = Matrix3::new(d.x, o.z, o.y, o.z, d.y, o.x, o.y, o.x, d.z);
-        let vectors = SymmetricEigen::try_new(covariance, f64::EPSILON, 50).map(|e| e.eigenvectors);
+        let vectors = match smallest_eigenvector(&covariance).and_then(|n| UnitVec3::try_new(n, 0.5)) {
+            Some(across) => {
+                let (u, v) = frame_about(&across);
+                let (cu, cv) = (covariance * u, covariance * v);
+                // The turn in the plane that takes out what the two have in common.
+                let (sine, cosine) = (0.5 * (2.0 * u.dot(&cv)).atan2(u.dot(&cu) - v.dot(&cv))).sin_cos();
+                Some(Matrix3::from_columns(&[u * cosine + v * sine, v * cosine - u * sine, across.into_inner()]))
+            }
+            None => SymmetricEigen::try_new(covariance, f64::EPSILON, 50).map(|e| e.eigenvectors),
+        };
         let vectors = vectors.filter(|v| v.iter().all(|c| c.is_finite())).unwrap_or_else(Matrix3::identity);
         let axis = |i: usize| [vectors[(0, i)] as f32, vectors[(1, i)] as f32, vectors[(2, i)] as f32];
         [axis(0), axis(1), axis(2)]

@@ -61,7 +61,7 @@ pub(crate) fn least_spread(offsets: impl Iterator<Item = Vec3>) -> Vec3 {
 /// Closed form for the eigenvalues (O. K. Smith, *Eigenvalues of a symmetric 3 × 3 matrix*,
 /// Comm. ACM 4 (1961) 168); the vector is then the largest cross product of two rows of
 /// `m − λ·1`, which spans its null space.
-fn smallest_eigenvector(m: &Matrix3<f64>) -> Option<Vec3> {
+pub fn smallest_eigenvector(m: &Matrix3<f64>) -> Option<Vec3> {
     let mean = m.trace() / 3.0;
     if !(mean > 0.0 && mean.is_finite()) {
         return None;
