@@ -10,6 +10,9 @@ use std::sync::Arc;
 use stringline_core::{Explain, Point3, UnitVec3, Vec3};
 use stringline_scan::{Geometry, Mesh, Scan};
 
+/// Facets in a leaf of the tree, at most.
+const LEAF: usize = 2;
+
 /// A ball as large as this share of a cloud's spacing about every point covers an evenly scanned
 /// surface: half the diagonal of the square that a point stands for.
 const BALL: f64 = std::f64::consts::FRAC_1_SQRT_2;
@@ -150,7 +153,7 @@ impl Body {
         for p in facets.iter().flatten().map(|&v| vertices[v as usize]) {
             (low, high) = (low.inf(&p), high.sup(&p));
         }
-        let (tree, ids) = Tree::new(&vertices, &facets, nalgebra::center(&low, &high));
+        let (tree, ids) = Tree::new(&vertices, &facets, nalgebra::center(&low, &high), LEAF);
         let mut places = vec![u32::MAX; facets.len()];
         let facets: Vec<[u32; 3]> = ids.iter().map(|&id| facets[id as usize]).collect();
         ids.iter().enumerate().for_each(|(place, &id)| places[id as usize] = place as u32);

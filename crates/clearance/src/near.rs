@@ -4,15 +4,20 @@
 //! facets differ in size, many of them are about as near. Here the tree of boxes that lie along the surface is walked down, the nearest
 //! first, leaving out what is certainly farther away than the nearest facet known.
 
-use crate::tree::Tree;
+use crate::tree::{Four, Tree};
 use crate::triangle::{Triangle, on_triangle};
 use rayon::prelude::*;
 use stringline_core::Point3;
 use stringline_scan::Mesh;
 
+/// Facets in a leaf of the tree, at most.
+const LEAF: usize = 4;
+
 /// A mesh with a tree over its facets.
 pub(crate) struct Near {
     tree: Tree,
+    /// Its boxes.
+    fours: Vec<Four>,
     /// The facets' corners, in the order of the tree.
     corners: Vec<Triangle>,
     /// What the facets are called, in the order of the tree.
@@ -32,10 +37,10 @@ impl Near {
         let used = facets.par_iter().flatten_iter().map(|&v| mesh.vertices[v as usize]);
         let (low, high) =
             used.map(|p| (p, p)).reduce(|| (first, first), |(low, high), (l, h)| (low.inf(&l), high.sup(&h)));
-        let (tree, order) = Tree::new(&mesh.vertices, &facets, nalgebra::center(&low, &high));
+        let (tree, order) = Tree::new(&mesh.vertices, &facets, nalgebra::center(&low, &high), LEAF);
         let ids: Vec<u32> = order.into_par_iter().map(|i| sound[i as usize]).collect();
         let corners = ids.par_iter().map(|&f| mesh.corners(f).map(|c| c.coords)).collect();
-        Some(Near { tree, corners, ids })
+        Some(Near { fours: tree.fours(), tree, corners, ids })
     }
 
     /// The facet nearest to `p` of those nearer than `limit` (mm); of equal ones that with the lowest id. Beginning
@@ -49,8 +54,8 @@ impl Near {
         }
         // Two levels at a time: nodes on every second level from the leaves up, of which three wait on each at most.
         let mut pending = [0u64; 3 * 16 + 4];
-        let lanes = if self.tree.depth() % 2 == 0 { 1..2 } else { 2..4 };
-        let top = keys(0, &self.tree.away_squared(0, &place));
+        let lanes = if self.tree.depth().is_multiple_of(2) { 1..2 } else { 2..4 };
+        let top = keys(0, &self.fours[0].away_squared(&place));
         let mut waiting = lanes.len();
         pending[..waiting].copy_from_slice(&top[lanes]);
         while waiting > 0 {
@@ -66,7 +71,7 @@ impl Near {
                 continue;
             }
             // The nearest comes last, to be looked at first.
-            for key in falling(keys(node, &self.tree.away_squared(node, &place))) {
+            for key in falling(keys(node, &self.fours[node].away_squared(&place))) {
                 pending[waiting] = key;
                 waiting += usize::from((key >> 32) as u32 <= best.bits);
             }

@@ -12,9 +12,6 @@ use std::ops::Range;
 use stringline_core::{Point3, UnitVec3, Vec3, frame_about};
 use stringline_scan::normals::smallest_eigenvector;
 
-/// A leaf holds up to this many facets.
-const LEAF: usize = 2;
-
 /// Subtrees of fewer facets are built on one core.
 const PARALLEL: usize = 1 << 13;
 
@@ -43,7 +40,7 @@ struct Stored {
 
 /// Four boxes side by side, to be looked at at once.
 #[derive(Clone, Copy, Default)]
-struct Four {
+pub(crate) struct Four {
     centre: [[f32; 4]; 3],
     axes: [[[f32; 4]; 3]; 3],
     half: [[f32; 4]; 3],
@@ -64,9 +61,20 @@ impl Four {
         four
     }
 
-    fn one(&self, lane: usize) -> Stored {
-        let of = |lanes: &[[f32; 4]; 3]| [lanes[0][lane], lanes[1][lane], lanes[2][lane]];
-        Stored { centre: of(&self.centre), axes: [0, 1, 2].map(|i| of(&self.axes[i])), half: of(&self.half) }
+    /// The squares of distances that the boxes are certainly away from a place, mm²; 0 inside. Where there is no box it
+    /// means nothing.
+    #[inline]
+    pub(crate) fn away_squared(&self, p: &Place) -> [f32; 4] {
+        let mut squared = [0.0; 4];
+        for (axis, half) in self.axes.iter().zip(&self.half) {
+            for lane in 0..4 {
+                let way = |i: usize| axis[i][lane] * (p.at[i] - self.centre[i][lane]);
+                let out = (way(0) + way(1) + way(2)).abs() - half[lane] - p.slack;
+                let out = if out > 0.0 { out } else { 0.0 };
+                squared[lane] += out * out;
+            }
+        }
+        squared
     }
 }
 
@@ -140,15 +148,13 @@ impl Obb {
 pub(crate) struct Tree {
     origin: Vec3,
     count: usize,
-    leaves: usize,
-    /// Number b holds the nodes from 4b on: those two levels below node b, and in number 0 the root and its children.
-    fours: Vec<Four>,
+    nodes: Vec<Stored>,
 }
 
 impl Tree {
-    /// Builds the tree over at least one facet and gives the order of the facets: the old place of
+    /// Builds the tree over at least one facet, with up to `leaf` of them in a leaf, and gives the order of the facets: the old place of
     /// the one at each new place. All vertices are there and finite.
-    pub(crate) fn new(vertices: &[Point3], facets: &[[u32; 3]], origin: Point3) -> (Tree, Vec<u32>) {
+    pub(crate) fn new(vertices: &[Point3], facets: &[[u32; 3]], origin: Point3, leaf: usize) -> (Tree, Vec<u32>) {
         let origin = origin.coords;
         let mut centred: Vec<Centred> = facets
             .par_iter()
@@ -160,7 +166,7 @@ impl Tree {
             })
             .collect();
         let count = facets.len();
-        let leaves = count.div_ceil(LEAF).next_power_of_two();
+        let leaves = count.div_ceil(leaf).next_power_of_two();
         sort(&mut centred, 0..leaves, &|leaf| count * leaf / leaves);
         let order: Vec<u32> = centred.into_iter().map(|c| c.id).collect();
         let mut nodes = vec![Stored::default(); 2 * leaves];
@@ -197,23 +203,22 @@ impl Tree {
                 *stored = span.stored();
             });
         }
-        let fours = nodes.par_chunks(4).with_min_len(1024).map(Four::new).collect();
-        (Tree { origin, count, leaves, fours }, order)
+        (Tree { origin, count, nodes }, order)
     }
 
     pub(crate) fn is_leaf(&self, node: usize) -> bool {
-        node >= self.leaves
+        2 * node >= self.nodes.len()
     }
 
     /// The places of the facets under a node.
     pub(crate) fn run(&self, node: usize) -> Range<usize> {
-        facet_run(self.count, self.leaves, node)
+        facet_run(self.count, self.nodes.len() / 2, node)
     }
 
-    /// A place to ask [`Tree::away_squared`] from.
+    /// A place to ask [`Four::away_squared`] from.
     pub(crate) fn place(&self, p: &Point3) -> Place {
         let way = p.coords - self.origin;
-        let root = self.fours[0].one(1);
+        let root = &self.nodes[1];
         let reach = root.half.iter().chain(&root.centre).map(|c| f64::from(c.abs())).sum::<f64>();
         // More than the rounding of places, axes and products.
         Place { at: [way.x, way.y, way.z].map(|c| c as f32), slack: (2e-6 * (way.norm() + reach)) as f32 }
@@ -221,29 +226,18 @@ impl Tree {
 
     /// How many levels lie below the root.
     pub(crate) fn depth(&self) -> u32 {
-        self.leaves.ilog2()
+        (self.nodes.len() / 2).ilog2()
     }
 
-    /// The squares of distances that the boxes of the four nodes from number 4 × `four` on are certainly away from a place, mm²; 0
-    /// inside. Where there is no such node it means nothing.
-    #[inline]
-    pub(crate) fn away_squared(&self, four: usize, p: &Place) -> [f32; 4] {
-        let boxes = &self.fours[four];
-        let mut squared = [0.0; 4];
-        for (axis, half) in boxes.axes.iter().zip(&boxes.half) {
-            for lane in 0..4 {
-                let way = |i: usize| axis[i][lane] * (p.at[i] - boxes.centre[i][lane]);
-                let out = (way(0) + way(1) + way(2)).abs() - half[lane] - p.slack;
-                let out = if out > 0.0 { out } else { 0.0 };
-                squared[lane] += out * out;
-            }
-        }
-        squared
+    /// The boxes four by four: number b holds the nodes from 4b on, which are those two levels below node b, and in number 0 the
+    /// root and its children.
+    pub(crate) fn fours(&self) -> Vec<Four> {
+        self.nodes.par_chunks(4).with_min_len(1024).map(Four::new).collect()
     }
 
     /// A node's box in the frame of the mesh.
     pub(crate) fn bounds(&self, node: usize) -> Obb {
-        let stored = self.fours[node / 4].one(node % 4);
+        let stored = &self.nodes[node];
         Obb { centre: vec(&stored.centre) + self.origin, axes: columns(&stored.axes), half: vec(&stored.half) }
     }
 }
