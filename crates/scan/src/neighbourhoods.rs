@@ -1,9 +1,11 @@
-//! The nearest points of every point of a cloud at once.
+//! The nearest points of every point of a cloud at once, or of many places.
 //!
 //! Asked for one point's neighbours after another, a tree finds nearly the same points again
 //! and again. In a cloud in space-filling order ([`crate::order`]) a run of points lies close
-//! together, so one ball about the run holds the neighbours of them all, and a plain pass over
-//! the ball answers each in a third of the time of a walk down the tree.
+//! together, so one box about the run and a margin (the *ball*) holds the neighbours of them all, and a plain pass over
+//! what lies in it answers each in a third of the time of a walk down the tree. The same holds for
+//! places that are not of the cloud but follow one another as closely, as another scan's points do. What lies in the ball is
+//! handed out by [`Runs`]; the tree is asked where the margin was too small.
 
 use crate::index::Index;
 use crate::runs::{self, Runs};
@@ -304,6 +306,30 @@ mod tests {
         }
     }
 
+    proptest! {
+        #[test]
+        fn the_nearest_of_many_places_are_those_of_a_full_search(
+            seeds in prop::collection::vec(prop::array::uniform3(-1.0..1.0f64), 1..600),
+            steps in prop::collection::vec(prop::array::uniform3(-0.1..0.1f64), 0..200),
+            start in prop::array::uniform3(-3.0..3.0f64),
+        ) {
+            let points: Vec<Point3> = seeds.into_iter().map(Point3::from).collect();
+            // A walk, as a scan's points are one, from somewhere near the points or far from them.
+            let walk = steps.iter().scan(Point3::from(start), |at, &step| {
+                *at += Vec3::from(step);
+                Some(*at)
+            });
+            let places: Vec<Point3> = walk.collect();
+            let found = nearest(&points, &Index::new(&points), &Runs::new(&points), &places);
+            prop_assert_eq!(found.len(), places.len());
+            for (place, found) in places.iter().zip(found) {
+                let least = points.iter().map(|q| (q - place).norm()).fold(f64::INFINITY, f64::min);
+                let found = (points[found.unwrap() as usize] - place).norm();
+                prop_assert!(found - least < 1e-6, "{found} {least}");
+            }
+        }
+    }
+
     #[test]
     fn odd_points_do_no_harm() {
         let mut points = vec![Point3::new(0.5, 0.25, 0.125); 100];
@@ -314,6 +340,10 @@ mod tests {
         let counts = map(&points, &index, 16, |_, near| near.len());
         assert_eq!(counts, vec![16; 100]);
         assert!(map(&[], &Index::new(&[]), 16, |_, near| near.len()).is_empty());
+        let places = [points[0], points[7], points[8], points[9], points[0]];
+        let found = nearest(&points, &index, &Runs::new(&points), &places);
+        assert!([found[0], found[4]].iter().all(|i| i.is_some_and(|i| points[i as usize] == points[0])), "{found:?}");
+        assert_eq!(nearest(&[], &Index::new(&[]), &Runs::new(&[]), &places), [None; 5]);
     }
 
     #[test]
