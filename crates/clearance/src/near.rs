@@ -10,7 +10,8 @@ use rayon::prelude::*;
 use stringline_core::Point3;
 use stringline_scan::Mesh;
 
-/// Facets in a leaf of the tree, at most.
+/// Facets in a leaf of the tree, at most: more than for pairs of bodies, as a place is soon measured to a facet and half the
+/// boxes are soon made.
 const LEAF: usize = 4;
 
 /// A mesh with a tree over its facets.

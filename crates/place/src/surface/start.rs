@@ -10,8 +10,8 @@ use stringline_scan::Scan;
 
 /// Bits of the target's surface.
 const TARGET: usize = 8000;
-/// Points of a scan that the bits are made from, at least where it has them.
-const ENOUGH: usize = 32 * TARGET;
+/// Points of a scan that the bits are made from, at most.
+const POINTS: usize = 32 * TARGET;
 /// Bits of the source's surface that are moved.
 const SOURCE: usize = 1500;
 /// Where more of the source than this comes to lie on the target no other start is tried.
@@ -66,7 +66,7 @@ impl Coarse {
     pub(crate) fn new(source: &Scan, source_ids: &[u32], target: &Scan, target_ids: &[u32]) -> Coarse {
         let area = |scan: &Scan, ids: &[u32]| ids.len() as f64 * scan.spacing().powi(2);
         // More points than this say nothing more about so large bits.
-        let some = |ids: &[u32]| ids.iter().copied().step_by(ids.len() / ENOUGH + 1).collect::<Vec<u32>>();
+        let some = |ids: &[u32]| ids.iter().copied().step_by(ids.len() / POINTS + 1).collect::<Vec<u32>>();
         let mut side = (area(target, target_ids).max(area(source, source_ids)) / TARGET as f64).sqrt();
         let (source_some, target_some) = (some(source_ids), some(target_ids));
         let both = |side: f64| {

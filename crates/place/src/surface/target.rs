@@ -204,8 +204,8 @@ pub(crate) fn spread(scan: &Scan, ids: &[u32], area: f64, wanted: usize) -> Vec<
     if ids.len() <= wanted + wanted / 4 {
         return ids.to_vec();
     }
-    // A surface that leans every way cuts half as many cubes again as one that lies along them (Cauchy's formula),
-    // and rough ones a few more.
+    // A surface that leans every way cuts half as many cubes again as one that lies along them (Cauchy's
+    // formula for the mean shadow, from memory), and rough ones a few more.
     let mut side = (2.0 * area / wanted as f64).sqrt();
     let mut found = Vec::new();
     for _ in 0..4 {
